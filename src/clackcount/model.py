@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from enum import StrEnum
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,9 +18,9 @@ from clackcount.errors import TimesError
 FloatArray = NDArray[np.float64]
 
 
-def locked(values: object, dtype: type = np.float64) -> NDArray[np.generic]:
+def locked(values: Any, dtype: Any = np.float64) -> NDArray[Any]:
     """An own, read-only copy of values as an array of dtype."""
-    array = np.array(values, dtype=dtype)
+    array: NDArray[Any] = np.array(values, dtype=dtype)
     array.setflags(write=False)
     return array
 

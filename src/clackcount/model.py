@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from clackcount import document
 from clackcount.errors import TimesError
 
 FloatArray = NDArray[np.float64]
@@ -347,3 +348,7 @@ class Listening:
     findings: tuple[Finding, ...] = ()
     version: str = ""
     settings: dict[str, float | int | str] = field(default_factory=dict)
+
+    def to_dict(self) -> dict[str, Any]:
+        """The published document (schema clackcount.listening/1): what ``clackcount listen --json`` prints."""
+        return document.of_listening(self)

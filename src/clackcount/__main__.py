@@ -1,0 +1,7 @@
+"""``python -m clackcount``."""
+
+import sys
+
+from clackcount.cli.main import main
+
+sys.exit(main())

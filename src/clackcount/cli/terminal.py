@@ -1,0 +1,64 @@
+"""How the commands speak: one-line errors on stderr, colour only where wanted, no wider than the screen."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import sys
+
+import click
+
+from clackcount.errors import ClackcountError
+
+WIDTH = 80
+
+_STYLES = {
+    "strong": {"bold": True},
+    "faint": {"dim": True},
+    "act": {"fg": "red", "bold": True},
+    "watch": {"fg": "yellow", "bold": True},
+    "info": {"bold": True},
+}
+
+
+def say(line: str) -> None:
+    """One line on stderr."""
+    click.echo(line, err=True)
+
+
+def one_line(words: object) -> str:
+    """words on a single line, whatever the message of a library looked like."""
+    return " ".join(str(words).split())
+
+
+def error_line(err: ClackcountError, about: str = "") -> str:
+    """What was wrong, with the file or value it is about, and the hint: one line."""
+    message = one_line(err)
+    if about and about not in message:
+        message = f"{about}: {message}"
+    kind = "error" if err.exit_code == 2 else "failed"
+    return f"{kind}: {message}" + (f" (hint: {one_line(err.hint)})" if err.hint else "")
+
+
+def fault_line(err: BaseException, about: str = "") -> str:
+    """An error that nobody foresaw: it is ours, and says so."""
+    where = f"{about}: " if about else ""
+    what = one_line(f"{type(err).__name__}: {err}").rstrip(".: ")
+    return f"failed: {where}{what}. This is a fault in clackcount; run with CLACKCOUNT_DEBUG=1 for the details."
+
+
+def colour_wanted() -> bool:
+    """Colour on a terminal only, and not where NO_COLOR (no-color.org) or a plain terminal says no."""
+    if os.environ.get("NO_COLOR") or os.environ.get("TERM") == "dumb":
+        return False
+    return sys.stdout is not None and sys.stdout.isatty()
+
+
+def paint(text: str, role: str) -> str:
+    """text in the colour of its role."""
+    return click.style(text, **_STYLES[role]) if role in _STYLES else text  # type: ignore[arg-type]
+
+
+def width() -> int:
+    """Columns to write in: the screen's where it is narrower than 80, as on a phone."""
+    return min(WIDTH, shutil.get_terminal_size((WIDTH, 24)).columns)

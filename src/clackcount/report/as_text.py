@@ -1,0 +1,97 @@
+"""A view as plain text for a person beside the pump: the answer first, no line wider than asked. Pure."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Callable, Iterator
+
+from clackcount.model import Severity
+from clackcount.report.view import Advice, Event, Fact, TrendLine, View
+
+Paint = Callable[[str, str], str]  # (text, role) -> text; roles: "strong", "act", "watch", "faint"
+
+WIDTH = 80
+NARROWEST = 32  # below this the hanging indents leave no room for words
+
+_HEADINGS = {
+    Severity.ACT: "First thing to do",
+    Severity.WATCH: "First thing to look at",
+    Severity.INFO: "Good to know",
+}
+
+
+def no_paint(text: str, role: str) -> str:
+    """The text as it is."""
+    return text
+
+
+def render(view: View, *, width: int = WIDTH, paint: Paint = no_paint) -> str:
+    """The text of one recording, ending in a line feed. paint colours a finished line by its role."""
+    width = max(width, NARROWEST)
+    lines = [*_wrapped(f"{view.name}: {view.about}", width, paint=paint, role="faint"), ""]
+    lines += _wrapped(view.headline, width, paint=paint, role="strong")
+    lines += _facts(view.facts, width)
+    if view.story:
+        lines += ["", paint("What happened", "strong"), *_story(view.story, width)]
+    if view.trend:
+        lines += ["", paint("Over time", "strong"), *_trend(view.trend)]
+    if view.first:
+        lines += ["", *_first(view.first, width, paint)]
+    if view.others:
+        lines += ["", paint("Also", "strong"), *_others(view.others, width)]
+    if view.doubts:
+        lines += ["", paint("What to doubt", "strong")]
+        for doubt in view.doubts:
+            lines += _wrapped(doubt, width, first="  - ", rest="    ")
+    return "\n".join(lines) + "\n"
+
+
+def _wrapped(
+    text: str, width: int, *, first: str = "", rest: str = "", paint: Paint = no_paint, role: str = ""
+) -> list[str]:
+    """text in lines of at most width; a single longer word (a path) stands on its own line, unbroken."""
+    lines = textwrap.wrap(
+        text, width, initial_indent=first, subsequent_indent=rest, break_long_words=False, break_on_hyphens=False
+    )
+    return [paint(line, role) for line in lines]
+
+
+def _facts(facts: tuple[Fact, ...], width: int) -> Iterator[str]:
+    column = max((len(fact.label) for fact in facts), default=0) + 4
+    for fact in facts:
+        yield from _wrapped(fact.value, width, first=f"  {fact.label}".ljust(column), rest=" " * column)
+
+
+def _story(story: tuple[Event, ...], width: int) -> Iterator[str]:
+    column = max(len(event.at) for event in story)
+    for event in story:
+        yield from _wrapped(event.text, width, first=f"  {event.at:>{column}}  ", rest=" " * (column + 4))
+
+
+def _trend(trend: tuple[TrendLine, ...]) -> Iterator[str]:
+    rows = [("time", "a minute", "scatter", "strength", "missed")]
+    rows += [(line.span, line.rate, line.scatter, line.strength, line.missed) for line in trend]
+    widths = [max(len(row[column]) for row in rows) for column in range(len(rows[0]))]
+    for row in rows:
+        yield "  " + "  ".join(cell.rjust(wide) for cell, wide in zip(row, widths, strict=True))
+
+
+def _first(advice: Advice, width: int, paint: Paint) -> Iterator[str]:
+    yield paint(_HEADINGS[advice.severity], str(advice.severity))
+    yield from _wrapped(advice.next, width, first="  ", rest="  ")
+    why = f"Why: {advice.title}. {advice.evidence}"
+    yield from _wrapped(why, width, first="  ", rest="  ")
+    if advice.times:
+        yield from _wrapped(f"Listen at {', '.join(advice.times)}.", width, first="  ", rest="  ")
+    if advice.question:
+        yield from _wrapped(f"Ask yourself: {advice.question}", width, first="  ", rest="  ")
+    about = f"{advice.how_sure}; basis: {advice.basis}; more: clackcount explain {advice.code}"
+    yield from _wrapped(about[0].upper() + about[1:], width, first="  ", rest="  ")
+    for caution in advice.cautions:
+        yield from _wrapped(f"Caution: {caution}", width, first="  ", rest="  ")
+
+
+def _others(others: tuple[Advice, ...], width: int) -> Iterator[str]:
+    for advice in others:
+        text = f"{advice.title} ({advice.how_sure}; code {advice.code})"
+        yield from _wrapped(text, width, first="  - ", rest="    ")

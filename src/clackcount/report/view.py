@@ -1,0 +1,321 @@
+"""A recording's result as labelled, rounded words, made once for every renderer. Pure; no layout, no colour."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import PurePath
+
+from clackcount import document
+from clackcount.model import (
+    Beat,
+    Cause,
+    Finding,
+    Listening,
+    Pattern,
+    RecordingInfo,
+    Severity,
+    Startup,
+    State,
+    Stop,
+    Stretch,
+    TrendRow,
+)
+
+UNSURE = 0.5  # below this a state, a cause or a ram is told with a word of doubt
+STORY_LINES = 14  # more than a person reads beside a creek; the rest is in --json
+TREND_ROWS = 12
+
+
+@dataclass(frozen=True, slots=True)
+class Fact:
+    """A labelled value."""
+
+    label: str
+    value: str
+
+
+@dataclass(frozen=True, slots=True)
+class Event:
+    """A moment of the story. at: m:ss, or "" for a remark between moments."""
+
+    at: str
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Advice:
+    """A finding in words. times: where to listen, as m:ss."""
+
+    code: str
+    severity: Severity
+    title: str
+    evidence: str
+    next: str
+    question: str
+    how_sure: str
+    basis: str
+    times: tuple[str, ...]
+    cautions: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class TrendLine:
+    """A window of a long recording, every cell ready to print ("-" where nothing was measured)."""
+
+    span: str
+    rate: str
+    scatter: str
+    strength: str
+    missed: str
+
+
+@dataclass(frozen=True, slots=True)
+class View:
+    """Everything a renderer prints. name: of the recording; about: length and kind; headline: the answer."""
+
+    name: str
+    about: str
+    headline: str
+    facts: tuple[Fact, ...]
+    story: tuple[Event, ...]
+    trend: tuple[TrendLine, ...]
+    first: Advice | None
+    others: tuple[Advice, ...]
+    doubts: tuple[str, ...]
+
+
+def of(listening: Listening) -> View:
+    """The view of one recording."""
+    advice = [_advice(finding) for finding in listening.findings]
+    to_do = next((index for index, item in enumerate(advice) if item.severity is not Severity.INFO), None)
+    first = None if to_do is None else advice.pop(to_do)
+    return View(
+        name=PurePath(listening.recording.path).name or listening.recording.path,
+        about=_about(listening.recording),
+        headline=headline(listening),
+        facts=tuple(_facts(listening)),
+        story=_shortened(_story(listening)),
+        trend=tuple(_trend_line(row) for row in _thinned(listening.running.trend if listening.running else ())),
+        first=first,
+        others=tuple(advice),
+        doubts=document.doubts(listening),
+    )
+
+
+# --- words for single values -----------------------------------------------------------------------------------
+
+
+def clock(time_s: float) -> str:
+    """A moment or a length as m:ss, or h:mm:ss from an hour on."""
+    minutes, seconds = divmod(round(time_s), 60)
+    hours, minutes = divmod(minutes, 60)
+    return f"{hours}:{minutes:02d}:{seconds:02d}" if hours else f"{minutes}:{seconds:02d}"
+
+
+def plus_minus(value: float, low: float, high: float) -> str:
+    """value ± half-width to the digit that the interval supports; the half-width is never rounded down."""
+    half = max(high - value, value - low)
+    if not math.isfinite(half):
+        return f"{value:.3g}"
+    digits = 3 if half <= 0 else min(3, max(0, -math.floor(math.log10(half))))
+    unit = 10.0**-digits
+    half_up = math.ceil(half / unit - 1e-9) * unit
+    return f"{value:.{digits}f} ± {half_up:.{digits}f}"
+
+
+def how_sure(confidence: float) -> str:
+    """A confidence as a person says it, with the figure behind it; never rounded up to certainty."""
+    words = ((0.9, "sure"), (0.7, "fairly sure"), (UNSURE, "not very sure"))
+    word = next((word for limit, word in words if confidence >= limit), "in doubt")
+    return f"{word}, {min(99, math.floor(100 * confidence + 1e-6))} in 100"
+
+
+def per_cent(share: float) -> str:
+    """A share in per cent to two figures; what is above nothing never prints as 0."""
+    value = 100 * share
+    if 0 < value < 0.1:
+        return "under 0.1 %"
+    return f"{value:.1f} %" if value < 10 else f"{value:.0f} %"
+
+
+def count(n: int, one: str, many: str = "") -> str:
+    """ "1 beat", "12 beats"."""
+    return f"{n} {one if n == 1 else many or one + 's'}"
+
+
+_PATTERNS = {
+    Pattern.EVEN: "even",
+    Pattern.WANDERING: "wanders slowly",
+    Pattern.ALTERNATING: "long and short beats by turns",
+    Pattern.HOPPING: "hops between two rates",
+    Pattern.RAGGED: "ragged",
+}
+
+_STATES = {
+    State.QUIET: "quiet: no beat, no rush of water",
+    State.RUSHING: "water rushes through the open waste valve, no beat",
+    State.HAND: "pushed by hand",
+    State.SELF: "runs by itself",
+}
+
+_CAUSES = {
+    Cause.OPEN_STALL: "stops: the waste valve stays open and water keeps rushing",
+    Cause.SHUT_STALL: "stops: the waste valve stays shut and the rush ends",
+    Cause.STARVED: "stops: starved, the supply gave out",
+    Cause.UNKNOWN: "stops; the sound does not tell why",
+}
+
+
+# --- the head --------------------------------------------------------------------------------------------------
+
+
+def headline(listening: Listening) -> str:
+    """The answer in one sentence; no rate where no ram is heard."""
+    pumps = listening.beats.pumps
+    if not pumps:
+        n_slams = len(listening.beats.train)
+        if n_slams == 0:
+            return "No ram heard in this recording."
+        return f"No ram heard running by itself: {count(n_slams, 'single slam')}, no steady beat."
+    rate = _rate(pumps[0])
+    if pumps[0].confidence < UNSURE:
+        return f"Something knocks {rate} times a minute. It may not be a ram."
+    also = f", {count(len(pumps), 'ram')} heard" if len(pumps) > 1 else ""
+    return f"{_verb(listening)} at {rate} beats a minute{also}."
+
+
+def _verb(listening: Listening) -> str:
+    """ "The ram runs" while it runs to the end, "ran" where the recording outlives the running."""
+    timeline = listening.running.timeline if listening.running else ()
+    stopped = bool(timeline) and timeline[-1].state is not State.SELF
+    return "The ram ran" if stopped else "The ram runs"
+
+
+def _rate(beat: Beat) -> str:
+    return plus_minus(beat.rate_per_min, *beat.rate_ci95_per_min)
+
+
+def _about(info: RecordingInfo) -> str:
+    kind = info.container if info.codec in ("", info.container) else f"{info.container} ({info.codec})"
+    channels = {1: "mono", 2: "stereo"}.get(info.channels, f"{info.channels} channels")
+    return f"{clock(info.duration_s)} of sound, {kind}, {info.sample_rate_hz / 1000:g} kHz, {channels}"
+
+
+def _facts(listening: Listening) -> Iterator[Fact]:
+    pumps = listening.beats.pumps
+    for beat in pumps:
+        label = f"ram {beat.pump}" if len(pumps) > 1 else ""
+        if label:
+            yield Fact(label, f"{_rate(beat)} beats a minute")
+        yield Fact("counted", f"{count(beat.n_cycles, 'beat')} from {clock(beat.start_s)} to {clock(beat.end_s)}")
+        yield Fact("the beat", _evenness(beat))
+        if beat.open_s is not None and beat.shut_s is not None:
+            yield Fact("waste valve", f"open {beat.open_s:.2f} s, shut {beat.shut_s:.2f} s of each beat")
+        yield Fact("how sure", f"{how_sure(beat.confidence)}, that this is a ram")
+    if listening.running and listening.running.startup:
+        yield Fact("start-up", _startup_text(listening.running.startup))
+
+
+def _startup_text(startup: Startup) -> str:
+    parts = [count(startup.hand_strokes, "stroke") + " by hand"]
+    if startup.failed_attempts:
+        parts.append(count(startup.failed_attempts, "failed attempt"))
+    if startup.self_cycling_from_s is None:
+        parts.append("it did not go on by itself")
+    else:
+        parts.append(f"by itself from {clock(startup.self_cycling_from_s)}")
+    return ", ".join(parts)
+
+
+def _evenness(beat: Beat) -> str:
+    regularity = beat.regularity
+    missed = "no beat missed" if regularity.missed == 0 else f"{count(regularity.missed, 'beat')} missed"
+    return f"{_PATTERNS[regularity.pattern]}; intervals scatter by {per_cent(regularity.cv)}; {missed}"
+
+
+# --- the story -------------------------------------------------------------------------------------------------
+
+
+def _story(listening: Listening) -> list[Event]:
+    """Changes of state, stops, and the moment it has settled, in order of time."""
+    running = listening.running
+    if running is None:
+        return []
+    stops = {round(stop.time_s, 3): stop for stop in running.stops}
+    told: list[tuple[float, Event]] = []
+    for stretch in running.timeline:
+        stop = stops.pop(round(stretch.start_s, 3), None)
+        text = _stretch_text(stretch) if stop is None else _stop_text(stop)
+        told.append((stretch.start_s, Event(clock(stretch.start_s), text)))
+    told.extend((stop.time_s, Event(clock(stop.time_s), _stop_text(stop))) for stop in stops.values())
+    told.extend(_startup_events(running.startup))
+    return [event for _, event in sorted(told, key=lambda item: item[0])]
+
+
+def _stretch_text(stretch: Stretch) -> str:
+    text = _STATES[stretch.state]
+    if stretch.state is State.HAND:
+        text += f", {count(stretch.n_slams, 'stroke')}"
+    if stretch.state is State.SELF:
+        text += f", {count(stretch.n_slams, 'beat')}"
+    return text + (" (not sure)" if stretch.confidence < UNSURE else "")
+
+
+def _stop_text(stop: Stop) -> str:
+    text = _CAUSES[stop.cause]
+    if stop.cause is not Cause.UNKNOWN:
+        text += f" ({how_sure(stop.confidence)})"
+    return text + (f"; before it: {', '.join(stop.before)}" if stop.before else "")
+
+
+def _startup_events(startup: Startup | None) -> Iterator[tuple[float, Event]]:
+    if startup is None or startup.settled_from_s is None:
+        return
+    yield startup.settled_from_s, Event(clock(startup.settled_from_s), "steady enough to begin a timed catch")
+
+
+def _shortened(story: list[Event]) -> tuple[Event, ...]:
+    """The story in at most STORY_LINES lines: its beginning and its end, and how much lies between."""
+    if len(story) <= STORY_LINES:
+        return tuple(story)
+    half = STORY_LINES // 2
+    left_out = len(story) - 2 * half
+    return (*story[:half], Event("", f"({left_out} more changes: --json has them all)"), *story[-half:])
+
+
+# --- long recordings -------------------------------------------------------------------------------------------
+
+
+def _thinned(trend: tuple[TrendRow, ...]) -> tuple[TrendRow, ...]:
+    """At most TREND_ROWS windows, evenly picked; a single window says nothing that the head does not."""
+    if len(trend) < 2:
+        return ()
+    step = math.ceil(len(trend) / TREND_ROWS)
+    return trend[::step]
+
+
+def _trend_line(row: TrendRow) -> TrendLine:
+    return TrendLine(
+        span=f"{clock(row.start_s)}-{clock(row.end_s)}",
+        rate="-" if row.rate_per_min is None else f"{row.rate_per_min:.1f}",
+        scatter="-" if row.robust_cv is None else per_cent(row.robust_cv),
+        strength="-" if row.strength_db is None else f"{row.strength_db:.0f} dB",
+        missed=str(row.missed),
+    )
+
+
+def _advice(finding: Finding) -> Advice:
+    return Advice(
+        code=finding.code,
+        severity=finding.severity,
+        title=finding.title,
+        evidence=finding.evidence,
+        next=finding.next,
+        question=finding.question,
+        how_sure=how_sure(finding.confidence),
+        basis=str(finding.basis),
+        times=tuple(clock(time_s) for time_s in finding.listen_at_s),
+        cautions=finding.cautions,
+    )

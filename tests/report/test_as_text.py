@@ -1,0 +1,71 @@
+"""The text: the answer first, nothing wider than the screen, nothing but plain characters."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from clackcount.report import as_text, view
+
+EMPTY = view.View("a.wav", "0:10 of sound", "No ram heard.", (), (), (), None, (), ())
+
+
+@pytest.mark.parametrize("name", ["no_ram", "steady", "stopped"])
+@pytest.mark.parametrize("width", [80, 40])
+def test_no_line_is_wider_than_asked(name, width, request):
+    text = as_text.render(view.of(request.getfixturevalue(name)), width=width)
+    assert max(len(line) for line in text.splitlines()) <= width
+
+
+def test_the_answer_comes_first(stopped):
+    lines = as_text.render(view.of(stopped)).splitlines()
+    assert lines[0].startswith("lower-meadow.m4a: 1:01 of sound")
+    assert lines[2] == "The ram ran at 62.4 ± 0.5 beats a minute."
+
+
+def test_order_of_the_parts(stopped):
+    text = as_text.render(view.of(stopped))
+    places = [text.index(part) for part in ("What happened", "First thing to do", "Also", "What to doubt")]
+    assert places == sorted(places)
+    assert "Caution: Keep fingers out of the waste valve" in text
+    assert "clackcount explain" in text
+
+
+def test_empty_parts_leave_no_headings(no_ram):
+    text = as_text.render(view.of(no_ram))
+    assert text == "lower-meadow.m4a: 0:10 of sound, m4a (aac), 48 kHz, stereo\n\nNo ram heard in this recording.\n"
+
+
+def test_colour_only_adds_and_only_through_paint(stopped):
+    plain = as_text.render(view.of(stopped))
+    painted = as_text.render(view.of(stopped), paint=lambda text, role: f"<{role}>{text}</{role}>")
+    assert "\x1b" not in plain
+    assert "<act>First thing to do</act>" in painted
+    for role in ("strong", "faint", "act"):
+        painted = painted.replace(f"<{role}>", "").replace(f"</{role}>", "")
+    assert painted == plain
+
+
+def test_trend_columns_line_up():
+    rows = (
+        view.TrendLine("0:00-10:00", "62.4", "1.1 %", "18 dB", "0"),
+        view.TrendLine("10:00-20:00", "-", "-", "-", "12"),
+    )
+    lines = as_text.render(dataclasses.replace(EMPTY, trend=rows)).splitlines()
+    table = lines[lines.index("Over time") + 1 :]
+    assert len({len(line) for line in table}) == 1
+    assert table[1].split() == ["0:00-10:00", "62.4", "1.1", "%", "18", "dB", "0"]
+
+
+@settings(max_examples=50)
+@given(
+    words=st.lists(st.text("abcdefgh", min_size=1, max_size=12), min_size=1, max_size=60), width=st.integers(32, 120)
+)
+def test_wrapping_loses_no_word(words, width):
+    doubt = " ".join(words)
+    text = as_text.render(dataclasses.replace(EMPTY, doubts=(doubt,)), width=width)
+    assert text.split("What to doubt")[1].split()[1:] == words
+    assert max(len(line) for line in text.splitlines()) <= width

@@ -1,0 +1,120 @@
+"""Words and rounding: what a person reads must not say more than was measured."""
+
+from __future__ import annotations
+
+import dataclasses
+import re
+
+import numpy as np
+import pytest
+from handmade import beat_of, listening_of, train_of
+from hypothesis import given
+from hypothesis import strategies as st
+
+from clackcount import model
+from clackcount.report import view
+
+
+@pytest.mark.parametrize(("time_s", "text"), [
+    (0.0, "0:00"), (4.4, "0:04"), (59.7, "1:00"), (61.3, "1:01"), (3599.6, "1:00:00"), (86399, "23:59:59"),
+])  # fmt: skip
+def test_clock(time_s, text):
+    assert view.clock(time_s) == text
+
+
+@pytest.mark.parametrize(("value", "low", "high", "text"), [
+    (62.414, 62.38, 62.44, "62.41 ± 0.04"),  # the wider side counts, rounded up
+    (62.4, 59.0, 66.0, "62 ± 4"),
+    (240.0, 220.0, 251.0, "240 ± 20"),
+    (62.4, 62.4, 62.4, "62.400 ± 0.000"),
+    (62.4, float("-inf"), float("inf"), "62.4"),
+])  # fmt: skip
+def test_plus_minus(value, low, high, text):
+    assert view.plus_minus(value, low, high) == text
+
+
+@given(value=st.floats(15, 400), half=st.floats(0.0005, 14))
+def test_printed_interval_covers_the_measured_one(value, half):
+    printed = view.plus_minus(value, value - half, value + half)
+    middle, printed_half = (float(part) for part in printed.split(" ± "))
+    digits = len(printed.rpartition(".")[2]) if "." in printed else 0
+    assert printed_half >= half * (1 - 1e-6)
+    assert abs(middle - value) <= 0.5 * 10**-digits + 1e-9
+
+
+@given(st.floats(0, 1))
+def test_never_certain(confidence):
+    assert int(re.search(r"(\d+) in 100", view.how_sure(confidence))[1]) <= min(99, 100 * confidence + 1e-6)
+
+
+@pytest.mark.parametrize(("share", "text"), [
+    (0.0, "0.0 %"), (0.0004, "under 0.1 %"), (0.011, "1.1 %"), (0.25, "25 %"),
+])  # fmt: skip
+def test_per_cent_hides_no_scatter(share, text):
+    assert view.per_cent(share) == text
+
+
+def test_no_ram_says_so_and_no_rate(no_ram):
+    seen = view.of(no_ram)
+    assert seen.headline == "No ram heard in this recording."
+    assert seen.facts == ()
+    assert "minute" not in seen.headline
+
+
+def test_single_slams_make_no_rate():
+    headline = view.headline(listening_of(train_of([1.0, 4.0, 9.0])))
+    assert headline == "No ram heard running by itself: 3 single slams, no steady beat."
+
+
+def test_an_unlikely_ram_is_doubted_in_the_first_line(steady):
+    train = steady.beats.train
+    doubtful = dataclasses.replace(steady, beats=model.Beats(train, (beat_of(train, confidence=0.3),)))
+    assert view.headline(doubtful) == "Something knocks 62.40 ± 0.03 times a minute. It may not be a ram."
+
+
+def test_running_and_stopped_are_told_apart(steady, stopped):
+    assert view.headline(steady).startswith("The ram runs at 62.40 ±")
+    assert view.headline(stopped).startswith("The ram ran at 62.4 ±")
+
+
+def test_two_rams_each_have_their_rate():
+    time_s = np.array([1.0, 1.3, 2.0, 2.4, 3.0, 3.5])
+    train = train_of(time_s, pump=[1, 2, 1, 2, 1, 2])
+    seen = view.of(listening_of(train, pumps=(beat_of(train), beat_of(train, pump=2))))
+    assert "2 rams heard" in seen.headline
+    assert [(fact.label, fact.value[:4]) for fact in seen.facts if fact.label.startswith("ram")] == [
+        ("ram 1", "60.0"),
+        ("ram 2", "54.5"),
+    ]
+
+
+def test_story_is_in_order_and_says_what_happened(stopped):
+    story = view.of(stopped).story
+    assert [event.at for event in story] == ["0:00", "0:04", "0:33", "0:38", "0:42"]
+    assert "12 strokes" in story[1].text
+    assert "timed catch" in story[3].text
+    assert "stays open" in story[4].text
+    assert "slower by 4 %" in story[4].text
+
+
+def test_long_story_is_shortened_and_says_how_much_is_left_out():
+    states = [model.State.SELF, model.State.RUSHING] * 100
+    timeline = tuple(model.Stretch(state, 10.0 * i, 10.0 * i + 10, 5, 0.9) for i, state in enumerate(states))
+    train = train_of(np.arange(1.0, 2000.0), duration_s=2000.0)
+    story = view.of(listening_of(train, running=model.Running(timeline))).story
+    assert len(story) == view.STORY_LINES + 1
+    assert f"({200 - view.STORY_LINES} more changes" in story[view.STORY_LINES // 2].text
+
+
+def test_first_thing_to_do_is_never_a_mere_remark(stopped):
+    seen = view.of(stopped)
+    assert seen.first.code == "open-stall-debris"
+    assert [advice.code for advice in seen.others] == ["short-run"]
+    only_remarks = dataclasses.replace(stopped, findings=stopped.findings[:1])
+    assert view.of(only_remarks).first is None
+
+
+@pytest.mark.parametrize("kind", [model.Pattern, model.State, model.Cause])
+def test_every_noun_has_its_words(kind):
+    words = {model.Pattern: view._PATTERNS, model.State: view._STATES, model.Cause: view._CAUSES}[kind]
+    assert set(words) == set(kind)

@@ -1,0 +1,74 @@
+"""What every decoder in this room gives: raw chunks of channels, with what is known about them.
+
+Conventions: a chunk is an array of shape (channels, n), n >= 1, of uint8, int16, int32, float32 or float64;
+integers fill their type (24-bit samples lie in the upper bytes of an int32), floats are 1.0 at full scale.
+"""
+
+from __future__ import annotations
+
+from abc import ABC, abstractmethod
+from collections.abc import Iterator
+from typing import Any, Protocol
+
+from numpy.typing import NDArray
+
+Chunk = NDArray[Any]
+
+LONGEST_READ_S = 10.0  # large reads are 10 x faster than many small ones; 10 s of 8 channels is still only 15 MB
+
+
+class ByteStream(Protocol):
+    """Where bytes come from: an open file, a pipe. read gives b"" only at the end."""
+
+    def read(self, size: int, /) -> bytes:
+        """Up to size bytes."""
+
+    def close(self) -> None:
+        """Let go of it."""
+
+
+class Reader(ABC):
+    """One opened source.
+
+    sample_step: the step between neighbouring sample values, re full scale (0 for floats).
+    lossy: decoded from a lossy codec, whose overshoot may pass full scale where the sound was clipped.
+    live: sound that is still being made, so nothing may wait for a full buffer.
+    n_frames_hint: length that the header claims, in samples per channel, None if it claims nothing.
+    warnings: plain sentences; complete once chunks() has ended.
+    """
+
+    def __init__(self, *, container: str, codec: str, sample_rate_hz: int, channels: int) -> None:
+        self.container = container
+        self.codec = codec
+        self.sample_rate_hz = sample_rate_hz
+        self.channels = channels
+        self.n_frames_hint: int | None = None
+        self.sample_step = 0.0
+        self.lossy = False
+        self.live = False
+        self.warnings: list[str] = []
+
+    @abstractmethod
+    def chunks(self) -> Iterator[Chunk]:
+        """The sound, in order. Damage part-way ends it with a warning, not with an error."""
+
+    @abstractmethod
+    def close(self) -> None:
+        """Let go of the source."""
+
+
+def clock(time_s: float) -> str:
+    """A time as people read it off a player: m:ss, or h:mm:ss from one hour on."""
+    minutes, seconds = divmod(int(time_s), 60)
+    hours, minutes = divmod(minutes, 60)
+    return f"{hours}:{minutes:02}:{seconds:02}" if hours else f"{minutes}:{seconds:02}"
+
+
+def cut_short(have_s: float, claimed_s: float) -> str:
+    """The warning for a file that ends before its header says."""
+    return f"the file ends at {clock(have_s)}, though its header promises {clock(claimed_s)}: it was cut short"
+
+
+def damaged(time_s: float) -> str:
+    """The warning for sound that cannot be decoded from some moment on."""
+    return f"the file is damaged at {clock(time_s)}: what could be read was used"

@@ -82,7 +82,13 @@ def doubts(listening: Listening) -> tuple[str, ...]:
         found.extend(beat.doubts)
     if listening.beats.pumps:
         found.extend(_doubts_of_first(listening))
-    return tuple(dict.fromkeys(found))
+    return tuple(dict.fromkeys(_sentence(words) for words in found))
+
+
+def _sentence(words: str) -> str:
+    """words with a capital at the start and a full stop at the end."""
+    words = words.strip()
+    return words[:1].upper() + words[1:] + ("" if words.endswith((".", "!", "?")) else ".")
 
 
 def _doubts_of_first(listening: Listening) -> Iterable[str]:

@@ -171,6 +171,13 @@ def test_each_doubt_is_said(parts, word):
     assert word in doubts_of(**parts)
 
 
+def test_doubts_are_sentences_each_said_once():
+    found = document.doubts(
+        listening_of(train_of([]), warnings=("the file was cut short",), doubts=("Too far.", "Too far."))
+    )
+    assert found == ("The file was cut short.", "Too far.")
+
+
 def test_clipping_is_said_once():
     text = doubts_of(clipped_fraction=0.02, warnings=("Both channels are clipped.",))
     assert text.count("clipped") == 1

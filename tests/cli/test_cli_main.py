@@ -1,0 +1,177 @@
+"""The way in: help, exit codes, one line for every error, clean ends."""
+
+from __future__ import annotations
+
+import os
+import re
+import signal
+import struct
+import subprocess
+import sys
+
+import click
+import pytest
+
+import clackcount
+from clackcount.cli import main as cli_main
+from clackcount.errors import FailedError, QuantityError
+
+PROGRAM = [sys.executable, "-m", "clackcount"]
+
+# Libraries that cost a tenth of a second or more to import; --help must not pay for them.
+HEAVY = {
+    "numpy", "scipy", "librosa", "numba", "soundfile", "av", "rich", "pint", "uncertainties", "fluids", "pydantic",
+    "matplotlib", "jinja2", "sqlalchemy",
+}  # fmt: skip
+
+
+def loaded_after(*argv: str) -> set[str]:
+    code = f"import sys; from clackcount.cli.main import main; main({list(argv)!r}); print('\\n'.join(sys.modules))"
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    return {line.split(".")[0] for line in done.stdout.splitlines()}
+
+
+@pytest.mark.parametrize("argv", [["--help"], ["--version"], ["completion", "zsh"]], ids=" ".join)
+def test_starting_loads_nothing_heavy(argv):
+    loaded = loaded_after(*argv)
+    assert "click" in loaded
+    assert loaded & HEAVY == set()
+
+
+def test_version(run):
+    ran = run("--version")
+    assert (ran.code, ran.out) == (0, f"clackcount, version {clackcount.__version__}\n")
+
+
+def test_help_lists_every_command_and_exits_0(run):
+    ran = run("--help")
+    assert ran.code == 0
+    for name in cli_main.COMMANDS:
+        assert re.search(rf"^  {name} ", ran.out, re.MULTILINE)
+
+
+@pytest.mark.parametrize("name", cli_main.COMMANDS)
+def test_every_command_has_help(name, run):
+    ran = run(name, "--help")
+    assert ran.code == 0
+    assert ran.out.startswith(f"Usage: clackcount {name}")
+    command = cli_main.cli.get_command(click.Context(cli_main.cli), name)
+    assert command.name == name
+    assert command.help
+    undescribed = [option.name for option in command.params if isinstance(option, click.Option) and not option.help]
+    assert undescribed == []
+
+
+def test_no_command_shows_help_and_exits_2(run):
+    ran = run()
+    assert ran.code == 2
+    assert "Usage: clackcount" in ran.out + ran.err
+
+
+@pytest.mark.parametrize(("argv", "words"), [
+    (["lisen"], "No such command 'lisen'"),
+    (["listen"], "Missing argument 'FILE...'"),
+    (["listen", "--jsn", "a.wav"], "No such option"),
+    (["--loud"], "No such option"),
+    (["completion", "csh"], "'csh' is not one of"),
+    (["listen", "-", "-"], "can be read only once"),
+])  # fmt: skip
+def test_slips_of_typing_are_one_line_and_exit_2(argv, words, run):
+    ran = run(*argv)
+    assert ran.code == 2
+    assert ran.out == ""
+    assert re.fullmatch(r"error: .* \(hint: clackcount.* --help\)\n", ran.err)
+    assert words in ran.err
+
+
+def a_command_that_raises(monkeypatch, error: BaseException) -> None:
+    @click.command("listen")
+    def command() -> None:
+        raise error
+
+    monkeypatch.setattr(cli_main.LazyCommands, "get_command", lambda *_: command)
+
+
+@pytest.mark.parametrize(("error", "code", "line"), [
+    (QuantityError("'7 wet' is no volume", hint="try 1 cup"), 2, "error: '7 wet' is no volume (hint: try 1 cup)"),
+    (FailedError("the logbook is busy"), 1, "failed: the logbook is busy"),
+    (OSError(28, "No space left on device"), 1, "failed: [Errno 28] No space left on device"),
+    (KeyboardInterrupt(), 130, "stopped"),
+    (ZeroDivisionError("oh\nno"), 1,
+     "failed: ZeroDivisionError: oh no. This is a fault in clackcount; run with CLACKCOUNT_DEBUG=1 for the details."),
+])  # fmt: skip
+def test_every_error_is_one_line_with_its_code(error, code, line, run, monkeypatch):
+    a_command_that_raises(monkeypatch, error)
+    monkeypatch.delenv("CLACKCOUNT_DEBUG", raising=False)
+    ran = run("listen")
+    assert (ran.code, ran.out, ran.err) == (code, "", line + "\n")
+
+
+def test_debug_lets_the_traceback_out(run, monkeypatch):
+    a_command_that_raises(monkeypatch, ZeroDivisionError("oh no"))
+    monkeypatch.setenv("CLACKCOUNT_DEBUG", "1")
+    with pytest.raises(ZeroDivisionError, match="oh no"):
+        run("listen")
+
+
+def test_a_reader_that_goes_away_is_no_error():
+    read_end, write_end = os.pipe()
+    os.close(read_end)
+    done = subprocess.run([*PROGRAM, "schema"], stdout=write_end, stderr=subprocess.PIPE, check=False)
+    os.close(write_end)
+    assert (done.returncode, done.stderr) == (141, b"")
+
+
+@pytest.mark.skipif(not os.path.exists("/dev/full"), reason="needs a device that is always full")
+def test_a_full_disk_is_one_line_and_exit_1():
+    with open("/dev/full", "wb") as full:
+        done = subprocess.run([*PROGRAM, "schema"], stdout=full, stderr=subprocess.PIPE, text=True, check=False)
+    assert done.returncode == 1
+    assert done.stderr == "failed: [Errno 28] No space left on device\n"
+
+
+def endless_wav() -> bytes:
+    """The start of a WAV stream whose length nobody knows yet, and 8 MB of it: more than any pipe holds."""
+    form = struct.pack("<HHIIHH", 1, 1, 16000, 32000, 2, 16)
+    return (
+        b"RIFF\xff\xff\xff\xffWAVEfmt " + struct.pack("<I", len(form)) + form + b"data\xff\xff\xff\xff" + bytes(2**23)
+    )
+
+
+def test_ctrl_c_while_listening_ends_with_one_line():
+    streams = dict.fromkeys(("stdin", "stdout", "stderr"), subprocess.PIPE)
+    with subprocess.Popen([*PROGRAM, "listen", "-"], **streams) as process:
+        process.stdin.write(endless_wav())  # returns once the process is in the middle of listening
+        process.send_signal(signal.SIGINT)
+        out, err = process.communicate(timeout=60)
+    assert (process.returncode, out, err) == (130, b"", b"stopped\n")
+
+
+@pytest.mark.parametrize("shell", ["bash", "zsh", "fish"])
+def test_completion_scripts(shell, run):
+    ran = run("completion", shell)
+    assert ran.code == 0
+    assert "_CLACKCOUNT_COMPLETE" in ran.out
+
+
+@pytest.mark.parametrize(
+    ("words", "expected"), [("clackcount li", "plain,listen"), ("clackcount listen --js", "plain,--json")]
+)
+def test_completion_completes(words, expected):
+    environment = os.environ | {
+        "_CLACKCOUNT_COMPLETE": "bash_complete", "COMP_WORDS": words, "COMP_CWORD": str(words.count(" ")),
+    }  # fmt: skip
+    done = subprocess.run(PROGRAM, env=environment, capture_output=True, text=True, check=True)
+    assert done.stdout.splitlines() == [expected]
+
+
+def test_public_names_are_there_and_load_late():
+    code = (
+        "import sys, clackcount; print('numpy' in sys.modules); clackcount.Listening; print('numpy' in sys.modules)"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.split() == ["False", "True"]
+    for name in clackcount.__all__:
+        assert getattr(clackcount, name) is not None
+    with pytest.raises(AttributeError, match="no_such_name"):
+        _ = clackcount.no_such_name

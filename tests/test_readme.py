@@ -1,0 +1,101 @@
+"""What the README prints is what the program does today, and .ci/run tests what the README promises."""
+
+from __future__ import annotations
+
+import re
+import shlex
+import tomllib
+from pathlib import Path
+
+import pytest
+
+from clackcount.cli import main as cli_main
+
+ROOT = Path(__file__).parents[1]
+README = (ROOT / "README.md").read_text(encoding="utf-8")
+
+
+def blocks(kind: str, text: str = README) -> list[str]:
+    """The fenced blocks of one kind."""
+    return re.findall(rf"^```{kind}\n(.*?)^```$", text, re.DOTALL | re.MULTILINE)
+
+
+def shown_runs(text: str = README) -> list[tuple[str, str]]:
+    """Each "$ command" of the console blocks with the output printed under it."""
+    return [
+        (command, output)
+        for block in blocks("console", text)
+        for command, output in re.findall(r"^\$ (.*)\n((?:(?!\$ ).*\n)*)", block, re.MULTILINE)
+    ]
+
+
+def test_blocks_and_runs_are_found():
+    text = "```console\n$ clackcount a b\none\n\ntwo\n$ clackcount c\n```\n```sh\nx\n```\n"
+    assert shown_runs(text) == [("clackcount a b", "one\n\ntwo\n"), ("clackcount c", "")]
+    assert blocks("sh", text) == ["x\n"]
+
+
+def test_the_two_commands_are_single_lines_in_a_fresh_environment():
+    main_job, tests = blocks("sh")
+    for command in (main_job, tests):
+        assert command.count("\n") == 1
+        assert command.startswith("python3 -m venv .venv && .venv/bin/pip install -q ")
+    assert "clackcount listen sample_audio/" in main_job
+    assert "'.[dev]'" in tests
+    assert "pytest" in tests
+
+
+def test_the_install_commands_name_what_is_there():
+    main_job, _ = blocks("sh")
+    for sample in re.findall(r"sample_audio/\S+", main_job):
+        assert (ROOT / sample).is_file()
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+    assert "dev" in project["optional-dependencies"]
+    assert "clackcount" in project["scripts"]
+
+
+def test_ci_takes_its_commands_from_the_readme():
+    """.ci/run must not hold a copy of them that could grow stale."""
+    script = (ROOT / ".ci" / "run").read_text(encoding="utf-8")
+    assert "readme_command 'clackcount listen'" in script
+    assert "readme_command 'pytest'" in script
+    assert "pip install" not in script
+    assert "-m pytest" not in script
+
+
+def test_there_is_a_run_to_check():
+    assert any(command.startswith("clackcount listen") for command, _ in shown_runs())
+
+
+@pytest.mark.parametrize(("command", "output"), shown_runs(), ids=[command for command, _ in shown_runs()])
+def test_output_in_the_readme_is_what_the_command_prints(command, output, capsys, monkeypatch):
+    monkeypatch.chdir(ROOT)
+    monkeypatch.setenv("COLUMNS", "80")
+    program, *argv = shlex.split(command)
+    assert program == "clackcount"
+    assert cli_main.main(argv) == 0
+    assert capsys.readouterr().out == output
+
+
+@pytest.mark.parametrize("name", cli_main.COMMANDS)
+def test_every_command_is_in_the_readme(name):
+    assert f"`clackcount {name}" in README
+
+
+def test_python_in_the_readme_runs(capsys, monkeypatch):
+    monkeypatch.chdir(ROOT)
+    for block in blocks("python"):
+        exec(compile(block, "README.md", "exec"), {})
+    assert float(capsys.readouterr().out) > 0
+
+
+@pytest.mark.parametrize("page", ["README.md", "DEVELOPERS.md"])
+def test_links_lead_somewhere(page):
+    text = (ROOT / page).read_text(encoding="utf-8")
+    links = [link for link in re.findall(r"\]\(([^)#]+)", text) if "://" not in link]
+    assert [link for link in links if not (ROOT / link).exists()] == []
+
+
+@pytest.mark.parametrize("word", ["hammer", "Fingers", "Pressure", "Streams", "Cold", "local codes", "licensed"])
+def test_cautions_are_printed(word):
+    assert word in README.split("## Cautions")[1]

@@ -40,3 +40,12 @@ class RunningSettings(Checked):
     """Thresholds of the running room: what the pump was doing."""
 
     self_cycles_min: int = knob(6, 3, 50, "beats in a row without a push before it is called running by itself")
+    stop_cycles: float = knob(3.0, 1.8, 20.0, "periods without a slam after which it has stopped: two beats are overdue")
+    stop_wait_s: float = knob(2.0, 0.5, 30.0, "at least so long past the beat that was due, or a gust fakes a stop of a fast ram")
+    hand_gap_s: float = knob(6.0, 2.0, 60.0, "a pause between hand strokes longer than this ends the spell of pushing")
+    rush_cycles_min: int = knob(4, 2, 50, "slams needed before the rush can be told from the shut phase")
+    rush_gain_sd_db: float = knob(2.0, 0.3, 10.0, "how far a phone's automatic gain is expected to move the whole level")
+    rush_sure: float = knob(0.75, 0.5, 0.99, "confidence from which rushing or quiet is told as a fact")
+    settled_share: float = knob(0.02, 0.002, 0.2, "settled when the interval is within this share of its final value")
+    trend_rows_max: int = knob(48, 8, 500, "windows in the table of a long recording")
+    before_s: float = knob(60.0, 10.0, 600.0, "how far back from a stop the change of the beat is described")

@@ -1,0 +1,7 @@
+"""Cycles and flow noise in, the story of the recording out: timeline, start-up, stops and their causes, trend."""
+
+from __future__ import annotations
+
+from clackcount.running.understanding import understand
+
+__all__ = ["understand"]

@@ -1,0 +1,115 @@
+"""What is heard while nothing slams: water rushing through the open valve, or quiet.
+
+The flow index (see rush) is followed in quarter-second steps. Rain, wind and automatic gain move it slowly, so the
+level that counts as quiet follows slowly too; water starts and stops within a second, and that is what is looked for.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.special import ndtr
+
+from clackcount.model import FloatArray, State
+
+STEP_S = 0.25
+DRIFT_S = 6.0  # how fast the quiet level follows; slower than a valve, faster than weather and gain
+DRIFT_STEP_MAX = 0.05  # an outburst moves it no more than this in a step
+LONG_S = 0.8  # shorter changes of state are splashes and knocks
+DEAD_BAND = 0.05
+
+
+@dataclass(frozen=True, slots=True)
+class Piece:
+    """A piece of a gap, [start_s, end_s), rushing or quiet, and how sure the sound is of that."""
+
+    state: State
+    start_s: float
+    end_s: float
+    confidence: float
+
+
+class GapFollower:
+    """Follows the index through a gap, one step of STEP_S at a time; the same in a file and live.
+
+    shut: the index that counts as quiet to begin with. separation: see RushScale.
+    """
+
+    def __init__(self, shut: float, separation: float) -> None:
+        self.shut = shut
+        self.separation = separation
+        # Half way between quiet and rushing errs least, but a weak rush lies lower: go as low as the scatter allows.
+        self.threshold = float(np.clip(2.0 / max(separation, 1e-6), 0.3, 0.5))
+        self.rushing: bool | None = None
+
+    def feed(self, value: float) -> float:
+        """Take in one step; returns how far it lies above (rushing) or below the threshold."""
+        above = value - self.shut - self.threshold
+        if self.rushing is None:
+            self.rushing = above > 0
+        elif abs(above) > DEAD_BAND:
+            self.rushing = above > 0
+        level = 1.0 if self.rushing else 0.0
+        off = (value - self.shut - level) * STEP_S / DRIFT_S
+        self.shut += min(max(off, -DRIFT_STEP_MAX), DRIFT_STEP_MAX)
+        return above
+
+    def confidence(self, mean_above: float) -> float:
+        """How sure a piece is whose steps lie mean_above over (or under) the threshold."""
+        return float(min(0.99, ndtr(self.separation * min(abs(mean_above), 0.6))))
+
+
+def follow_gap(
+    index: FloatArray, step_s: float, start_s: float, end_s: float, shut: float, separation: float, *, backward: bool
+) -> list[Piece]:
+    """The pieces of the gap [start_s, end_s), in order; backward: follow it from its end, where shut is known."""
+    steps, step_of = _steps(index, step_s, start_s, end_s)
+    if separation <= 0 or len(steps) == 0:
+        return [Piece(State.QUIET, start_s, end_s, 0.5)]
+    follower = GapFollower(shut, separation)
+    above = np.empty(len(steps))
+    rushing = np.empty(len(steps), np.bool_)
+    for i in range(len(steps) - 1, -1, -1) if backward else range(len(steps)):
+        above[i] = follower.feed(float(steps[i]))
+        rushing[i] = bool(follower.rushing)
+    return _pieces(rushing, above, follower, start_s, end_s, step_of)
+
+
+def _steps(index: FloatArray, step_s: float, start_s: float, end_s: float) -> tuple[FloatArray, float]:
+    """Medians of the index over steps of the gap (knocks fall out), and the length of a step."""
+    cells = index[int(np.ceil(start_s / step_s - 1e-9)) : int(end_s / step_s + 1e-9)]
+    width = max(1, round(STEP_S / step_s))
+    if len(cells) < width:
+        return np.array([np.median(cells)]) if len(cells) else np.empty(0), max(end_s - start_s, 1e-9)
+    n = len(cells) // width
+    return np.median(cells[: n * width].reshape(n, width), axis=1), width * step_s
+
+
+def _pieces(
+    rushing: np.ndarray, above: FloatArray, follower: GapFollower, start_s: float, end_s: float, step_s: float
+) -> list[Piece]:
+    """Runs of one state, the short ones given to their neighbours."""
+    cuts = [0, *(np.flatnonzero(np.diff(rushing.astype(np.int8))) + 1).tolist(), len(rushing)]
+    runs = [[bool(rushing[a]), a, b] for a, b in zip(cuts[:-1], cuts[1:], strict=True)]
+    short = LONG_S / step_s
+    kept: list[list[int]] = []
+    for state, a, b in runs:
+        if kept and (b - a < short or kept[-1][0] == state):
+            kept[-1][2] = b
+        elif kept and kept[-1][2] - kept[-1][1] < short and len(kept) == 1:
+            kept[-1] = [state, kept[-1][1], b]  # a short first run belongs to what follows
+        else:
+            kept.append([state, a, b])
+    pieces = []
+    for i, (state, a, b) in enumerate(kept):
+        side = above[a:b] if state else -above[a:b]
+        pieces.append(
+            Piece(
+                State.RUSHING if state else State.QUIET,
+                start_s if i == 0 else start_s + a * step_s,
+                end_s if i == len(kept) - 1 else start_s + b * step_s,
+                follower.confidence(float(max(0.0, side.mean()))),
+            )
+        )
+    return pieces

@@ -1,0 +1,139 @@
+"""Where a run ended, what changed before it, and the cause that the sound supports.
+
+The cause rests on what is heard after the last slam (water that keeps rushing: stalled open; no more water: stalled
+shut) and on the minute before (a beat that slows, turns ragged and soft: starved). Basis: inference from the fault
+rows on stopping open and stopping shut; no published acoustic rule was found.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from clackcount.model import Cause, FloatArray, State, Stop
+from clackcount.running.reading import Reading
+from clackcount.running.timeline import Spell, gap_pieces
+from clackcount.settings import RunningSettings
+
+LAST_BEATS = 6  # what counts as the very end of a run
+USUAL_BEATS_MIN = 8  # so many beats before them are needed to say what was usual
+AFTER_S = 4.0  # how much of what follows tells the cause
+SLOWER, SOFTER_DB, RAGGED = 0.08, 3.0, 0.06  # changes that each speak once for a starved ram
+STARVED_SCORE = 1.5
+TOLD = 0.05  # smaller changes of rate are not worth a word
+
+
+@dataclass(frozen=True, slots=True)
+class Ending:
+    """How the last beats of a run differ from those before. Shares of the interval; None where too few beats."""
+
+    slower: float | None = None
+    ragged_from: float | None = None
+    ragged_to: float | None = None
+    softer_db: float | None = None
+    weaker_rush: float | None = None
+    missed: int = 0
+    over_s: float = 0.0
+
+    @property
+    def starved_score(self) -> float:
+        """About 0 for a run that ends out of the blue; above STARVED_SCORE for one that faded away."""
+        if self.slower is None or self.softer_db is None:
+            return 0.0
+        ragged = max(0.0, (self.ragged_to or 0.0) - 1.5 * (self.ragged_from or 0.0))
+        parts = (max(0.0, self.slower) / SLOWER, ragged / RAGGED, max(0.0, self.softer_db) / SOFTER_DB)
+        return sum(min(part, 1.5) for part in parts) / 2
+
+
+def find_stops(
+    reading: Reading, spells: list[Spell], duration_s: float, settings: RunningSettings
+) -> tuple[Stop, ...]:
+    """The stops, in order of time: every end of a run before the end of the recording."""
+    stops = []
+    for number, spell in enumerate(spells):
+        if spell.state is not State.SELF or spell.goes_on:
+            continue
+        following = spells[number + 1] if number + 1 < len(spells) else None
+        restart = next((later.start_s for later in spells[number + 1 :] if later.state is State.SELF), None)
+        ending = look_back(reading, spell, settings.before_s)
+        cause, sure = judge_cause(reading, spell, following, ending, duration_s, settings)
+        stops.append(Stop(spell.end_s, cause, round(sure, 3), describe(reading, ending), restart))
+    return tuple(stops)
+
+
+def judge_cause(
+    reading: Reading,
+    spell: Spell,
+    following: Spell | None,
+    ending: Ending,
+    duration_s: float,
+    settings: RunningSettings,
+) -> tuple[Cause, float]:
+    """The cause of the stop after spell, and how sure; UNKNOWN below settings.rush_sure."""
+    if ending.starved_score >= STARVED_SCORE:
+        return Cause.STARVED, float(min(0.95, 0.5 + 0.2 * ending.starved_score))
+    period_s = float(reading.strokes.period_s[spell.last])
+    open_after_s = spell.end_s + min(period_s, AFTER_S)
+    until_s = min(following.start_s if following else duration_s, open_after_s + AFTER_S)
+    pieces = gap_pieces(reading, spell.end_s, until_s, spell, None)
+    rushing_s = sum(piece.end_s - max(piece.start_s, open_after_s) for piece in pieces if piece.state is State.RUSHING)
+    state = State.RUSHING if rushing_s > 0.5 * (until_s - open_after_s) else State.QUIET
+    sure = max((piece.confidence for piece in pieces if piece.state is state), default=0.5)
+    if until_s - open_after_s < 0.5:
+        sure = min(sure, 0.7)
+    # A run that faded a little fits a starved ram as well as a stall: the nearer to that, the less sure.
+    sure *= 1 - 0.3 * ending.starved_score / STARVED_SCORE
+    if sure < settings.rush_sure:
+        return Cause.UNKNOWN, round(1 - sure, 3)
+    return (Cause.OPEN_STALL if state is State.RUSHING else Cause.SHUT_STALL), sure
+
+
+def look_back(reading: Reading, spell: Spell, before_s: float) -> Ending:
+    """Compare the last beats of the spell with those of the before_s seconds ahead of them."""
+    time_s = reading.train.time_s
+    first = max(spell.first + 1, int(np.searchsorted(time_s, spell.end_s - before_s)))
+    slam = np.arange(first, spell.last + 1)
+    if len(slam) < LAST_BEATS + USUAL_BEATS_MIN:
+        return Ending()
+    interval_s = reading.interval_s[slam]
+    usual_n = max(USUAL_BEATS_MIN, (len(slam) - LAST_BEATS) // 2)
+    usual, last = slice(0, usual_n), slice(-LAST_BEATS, None)
+    middle_s = float(np.median(interval_s[usual]))
+    spanned = np.maximum(1, np.round(interval_s / np.maximum(reading.strokes.period_s[slam], 1e-9)))
+    single_s = interval_s / spanned
+    return Ending(
+        slower=float(np.median(single_s[last])) / middle_s - 1,
+        ragged_from=_raggedness(single_s[usual]),
+        ragged_to=_raggedness(single_s[-2 * LAST_BEATS :]),
+        softer_db=float(np.median(reading.train.strength_db[slam[usual]]) - np.median(reading.train.strength_db[slam[last]])),
+        weaker_rush=float(np.median(reading.height[slam[usual]]) - np.median(reading.height[slam[last]])),
+        missed=int(np.sum(spanned - 1)),
+        over_s=float(time_s[slam[-1]] - time_s[slam[0]]),
+    )
+
+
+def _raggedness(interval_s: FloatArray) -> float:
+    """Robust relative change from one interval to the next; blind to slow drift."""
+    change = np.diff(np.log(interval_s))
+    return float(1.4826 * np.median(np.abs(change)) / np.sqrt(2)) if len(change) else 0.0
+
+
+def describe(reading: Reading, ending: Ending) -> tuple[str, ...]:
+    """What changed before the stop, in words; empty when the beat went on as before to the last slam."""
+    if ending.slower is None or ending.softer_db is None:
+        return ("too few beats before it to compare",)
+    words = []
+    if ending.slower > TOLD:
+        words.append(f"the beat slowed by {100 * ending.slower:.0f} % in the last {ending.over_s:.0f} s")
+    elif ending.slower < -TOLD:
+        words.append(f"the beat quickened by {-100 * ending.slower:.0f} % in the last {ending.over_s:.0f} s")
+    if ending.softer_db > SOFTER_DB:
+        words.append(f"the slams grew softer by {ending.softer_db:.0f} dB")
+    if (ending.ragged_to or 0) > max(0.03, 2 * (ending.ragged_from or 0)):
+        words.append(
+            f"the beat turned uneven (from {100 * (ending.ragged_from or 0):.1f} % to {100 * (ending.ragged_to or 0):.1f} %)"
+        )
+    if ending.missed:
+        words.append(f"{ending.missed} beat{'s' if ending.missed > 1 else ''} missed")
+    return tuple(words)

@@ -1,0 +1,72 @@
+"""A table of a long recording: rate, evenness, strength and rush in windows of equal length."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from clackcount.model import FloatArray, State, TrendRow
+from clackcount.running.reading import Reading
+from clackcount.running.timeline import Spell
+from clackcount.settings import RunningSettings
+
+WINDOWS_S = (10.0, 15.0, 20.0, 30.0, 60.0, 120.0, 300.0, 600.0, 900.0, 1200.0, 1800.0, 3600.0, 7200.0, 14400.0, 43200.0)
+BEATS_MIN = 5
+ROWS_MIN = 3
+
+
+def find_trend(
+    reading: Reading, spells: list[Spell], level_db: FloatArray, duration_s: float, settings: RunningSettings
+) -> tuple[TrendRow, ...]:
+    """At most settings.trend_rows_max rows of round length; none for a recording too short to have a trend.
+
+    level_db: float64 (n_cells,), level of the whole band, for the rush in dB.
+    """
+    window_s = next((w for w in WINDOWS_S if duration_s / w <= settings.trend_rows_max), WINDOWS_S[-1])
+    n = int(np.ceil(duration_s / window_s))
+    if n < ROWS_MIN:
+        return ()
+    slam, rush_db = _running_slams(spells), rush_above_shut_db(reading, level_db)
+    time_s = reading.train.time_s[slam]
+    edge_s = np.arange(n + 1) * window_s
+    cut = np.searchsorted(time_s, edge_s)
+    return tuple(
+        _row(reading, rush_db, slam[a:b], float(edge_s[i]), float(min(edge_s[i + 1], duration_s)))
+        for i, (a, b) in enumerate(zip(cut[:-1], cut[1:], strict=True))
+    )
+
+
+def rush_above_shut_db(reading: Reading, level_db: FloatArray) -> FloatArray:
+    """How far the whole band rises from the shut phase to just before each slam, float64 (n_slams,), NaN unknown."""
+    from clackcount.running.rush import first_cell_after, last_cell_before
+
+    time_s, scale = reading.train.time_s, reading.scale
+    if scale is None or len(level_db) == 0 or len(time_s) == 0:
+        return np.full(len(time_s), np.nan)
+    shut = np.clip(first_cell_after(time_s, reading.step_s) + scale.shut_lag, 0, len(level_db) - 1)
+    before = np.clip(last_cell_before(time_s, reading.step_s), 0, len(level_db) - 1)
+    return np.asarray(level_db[before] - level_db[shut])
+
+
+def _running_slams(spells: list[Spell]) -> np.ndarray:
+    """Indices of slams that end a cycle of a run, so that each has an interval of the ram's own."""
+    parts = [np.arange(s.first + 1, s.last + 1) for s in spells if s.state is State.SELF]
+    return np.concatenate(parts) if parts else np.zeros(0, np.int64)
+
+
+def _row(reading: Reading, rush_db: FloatArray, slam: np.ndarray, start_s: float, end_s: float) -> TrendRow:
+    if len(slam) < BEATS_MIN:
+        return TrendRow(start_s, end_s, None, None, None, None, 0)
+    interval_s = reading.interval_s[slam]
+    spanned = np.maximum(1, np.round(interval_s / reading.strokes.period_s[slam]))
+    single_s = interval_s[spanned == 1] if np.any(spanned == 1) else interval_s / spanned
+    middle_s = float(np.median(single_s))
+    rush = rush_db[slam]
+    return TrendRow(
+        start_s,
+        end_s,
+        60 / middle_s,
+        float(1.4826 * np.median(np.abs(single_s - middle_s)) / middle_s),
+        float(np.median(reading.train.strength_db[slam])),
+        float(np.nanmedian(rush)) if np.any(np.isfinite(rush)) else None,
+        int(np.sum(spanned - 1)),
+    )

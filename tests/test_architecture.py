@@ -38,6 +38,7 @@ MAY_NAME_IN_TYPES = {"document": {"model"}, "pipeline": {"recording"}}
 NUMERIC = {"numpy", "scipy", "librosa", "uncertainties", "fluids", "pint"}
 THIRD_PARTY = {
     **dict.fromkeys(PURE, NUMERIC),
+    "hydraulics": {*NUMERIC, "pydantic"},  # the site file: text in, checked fields out
     **{room: {"numpy", "pint", "uncertainties"} for room in BASE},
     "recording": {"numpy", "scipy", "soundfile", "av", "sounddevice"},
     "pipeline": {"numpy"},
@@ -49,9 +50,9 @@ THIRD_PARTY = {
 
 # What a room without I/O may take from the standard library: nothing with a clock, a file, a process or a printer.
 PURE_STANDARD = {
-    "__future__", "abc", "bisect", "cmath", "collections", "copy", "dataclasses", "difflib", "enum", "fractions", "functools",
-    "heapq", "itertools", "math", "numbers", "operator", "re", "statistics", "string", "textwrap", "tomllib", "types",
-    "typing", "warnings",
+    "__future__", "abc", "bisect", "cmath", "collections", "copy", "dataclasses", "difflib", "enum", "fractions",
+    "functools", "heapq", "itertools", "math", "numbers", "operator", "re", "statistics", "string", "textwrap", "tomllib",
+    "types", "typing", "warnings",
 }  # fmt: skip
 REPORT_STANDARD = PURE_STANDARD | {"base64", "csv", "html", "io", "json", "pathlib", "datetime", "importlib"}
 REPORT_WRITERS = {"report/write.py"}

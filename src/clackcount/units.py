@@ -295,7 +295,7 @@ class _Reader:
 
     def error(self, what: str) -> QuantityError:
         return QuantityError(
-            f"{self.field}: “{self.given.strip()}” {what}", hint=f"write for example “{self.example}”"
+            f"{self.field}: “{self.given.strip()}” {what}", hint=f'write for example "{self.example}"'
         )
 
 

@@ -33,8 +33,11 @@ FAINT_DB = 6.0  # below this distance from the background slams begin to be miss
 CLIPPED_SHARE = 0.001  # clipped peaks flatten slams long before this share shows in the mean level
 
 
-def of_listening(listening: Listening) -> dict[str, Any]:
-    """The document of one recording, ready for json.dumps: no NaN, no NumPy values, None for "not measured"."""
+def of_listening(listening: Listening, *, with_slams: bool = True) -> dict[str, Any]:
+    """The document of one recording, ready for json.dumps: no NaN, no NumPy values, None for "not measured".
+
+    with_slams False leaves the list of slams empty, for a writer that adds them piece by piece (``slam_rows``).
+    """
     beats, running = listening.beats, listening.running
     first = beats.pumps[0] if beats.pumps else None
     recording = asdict(listening.recording)
@@ -47,7 +50,7 @@ def of_listening(listening: Listening) -> dict[str, Any]:
             "clipped_fraction": plain(listening.recording.clipped_fraction, 6),
             "warnings": list(listening.recording.warnings),
         },
-        "slams": _slams(beats.train),
+        "slams": slam_rows(beats.train) if with_slams else [],
         "rate_per_min": plain(first.rate_per_min, RATE_DIGITS) if first else None,
         "rate_ci95_per_min": _pair(first.rate_ci95_per_min, RATE_DIGITS) if first else None,
         "regularity": _regularity(first.regularity if first else None),
@@ -120,15 +123,17 @@ def _column(values: NDArray[Any], digits: int) -> list[float | None]:
     return [value if math.isfinite(value) else None for value in np.round(values.astype(np.float64), digits).tolist()]
 
 
-def _slams(train: SlamTrain) -> list[dict[str, Any]]:
+def slam_rows(train: SlamTrain, start: int = 0, stop: int | None = None) -> list[dict[str, Any]]:
+    """Slams start to stop (all of them by default) as the document has them."""
+    part = slice(start, stop)
     columns = {
-        "time_s": _column(train.time_s, TIME_DIGITS),
-        "strength_db": _column(train.strength_db, DB_DIGITS),
-        "confidence": _column(train.confidence, SHARE_DIGITS),
-        "reopen_s": _column(train.reopen_s, TIME_DIGITS),
-        "opened_s": _column(train.opened_s, TIME_DIGITS),
-        "pump": train.pump.tolist(),
-        "beating": train.beating.tolist(),
+        "time_s": _column(train.time_s[part], TIME_DIGITS),
+        "strength_db": _column(train.strength_db[part], DB_DIGITS),
+        "confidence": _column(train.confidence[part], SHARE_DIGITS),
+        "reopen_s": _column(train.reopen_s[part], TIME_DIGITS),
+        "opened_s": _column(train.opened_s[part], TIME_DIGITS),
+        "pump": train.pump[part].tolist(),
+        "beating": train.beating[part].tolist(),
     }
     return [dict(zip(columns, row, strict=True)) for row in zip(*columns.values(), strict=True)]
 

@@ -134,6 +134,18 @@ def test_a_fault_of_ours_costs_one_file_only(run, brook, monkeypatch):
     assert ran.err.startswith("failed: odd.wav: ZeroDivisionError: division by zero. This is a fault")
 
 
+@pytest.mark.parametrize("form", [[], ["--json"], ["--csv"]], ids=["text", "json", "csv"])
+def test_a_name_in_no_known_alphabet_and_a_screen_with_few_letters(form, brook, tmp_path):
+    odd = os.fsencode(tmp_path) + b"/\xff \xc2\xb1.wav"
+    os.symlink(os.fsencode(brook), odd)
+    done = subprocess.run(
+        [sys.executable, "-m", "clackcount", "listen", *form, odd],
+        capture_output=True, check=True, env=os.environ | {"PYTHONIOENCODING": "ascii"},
+    )  # fmt: skip
+    assert done.stderr == b""
+    assert done.stdout.isascii()
+
+
 def test_standard_input(brook):
     with open(brook, "rb") as stream:
         done = subprocess.run(

@@ -17,7 +17,7 @@ from clackcount.report import as_csv, cycles
 
 
 def table(*listenings: model.Listening) -> list[dict[str, str]]:
-    text = as_csv.header() + "".join(as_csv.render(listening) for listening in listenings)
+    text = as_csv.header() + "".join(piece for listening in listenings for piece in as_csv.pieces(listening))
     return list(csv.DictReader(io.StringIO(text), strict=True))
 
 
@@ -31,7 +31,7 @@ def test_one_row_a_slam_with_its_cycle():
 
 
 def test_phases_fill_the_interval(steady):
-    for cycle in cycles.of(steady.beats.train, None)[1:]:
+    for cycle in list(cycles.of(steady.beats.train, None))[1:]:
         assert cycle.open_s + 0.25 == pytest.approx(cycle.interval_s)
 
 
@@ -72,6 +72,13 @@ def test_several_recordings_make_one_table(steady):
 
 def test_no_slams_no_rows(no_ram):
     assert table(no_ram) == []
+
+
+def test_long_tables_come_in_pieces_that_join(steady, monkeypatch):
+    whole = table(steady)
+    monkeypatch.setattr(as_csv, "ROWS_AT_ONCE", 10)
+    assert table(steady) == whole
+    assert len(list(as_csv.pieces(steady))) == 7
 
 
 @given(

@@ -2,22 +2,20 @@
 
 from __future__ import annotations
 
-import json
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from pathlib import PurePath
 from typing import TYPE_CHECKING
 
 import click
 
-from clackcount import document
 from clackcount.cli import progress, terminal
-from clackcount.errors import ClackcountError, FailedError
+from clackcount.errors import ClackcountError
 
 if TYPE_CHECKING:
     from clackcount.model import Listening
 
-Printer = Callable[["Listening"], str]
+Printer = Callable[["Listening"], Iterable[str]]
 
 
 @click.command("listen", short_help="Say what a ram in a recording is doing.")
@@ -43,19 +41,21 @@ def command(files: tuple[str, ...], form: str | None) -> int:
     worst = 0
     for number, path in enumerate(files):
         try:
-            text = printer(_hear(path))
-        except ClackcountError as err:
-            worst = max(worst, err.exit_code)
-            terminal.say(terminal.error_line(err, about=path))
-            text = _json_line(document.of_error(path, err)) if form == "json" else ""
-        except Exception as err:  # a fault of ours with one recording must not cost the person the others
-            if os.environ.get("CLACKCOUNT_DEBUG"):
+            listening = _hear(path)
+        except (
+            Exception
+        ) as err:  # neither a bad recording nor a fault of ours with one may cost the person the others
+            if os.environ.get("CLACKCOUNT_DEBUG") and not isinstance(err, ClackcountError):
                 raise
-            worst = max(worst, FailedError.exit_code)
-            terminal.say(terminal.fault_line(err, about=path))
-            failed = FailedError(terminal.one_line(err), code="fault")
-            text = _json_line(document.of_error(path, failed)) if form == "json" else ""
-        _put(text, spaced=form is None and number > 0)
+            error = err if isinstance(err, ClackcountError) else terminal.fault(err)
+            worst = max(worst, error.exit_code)
+            terminal.say(terminal.error_line(error, about=path))
+            if form == "json":
+                _put([_error_document(path, error)])
+            continue
+        if form is None and number > 0:
+            click.echo()
+        _put(printer(listening))
     return worst
 
 
@@ -71,24 +71,29 @@ def _hear(path: str) -> Listening:
             return pipeline.listen(recording, on_progress=on_progress)
 
 
-def _put(text: str, *, spaced: bool) -> None:
-    if text:
-        click.echo(("\n" if spaced else "") + text, nl=False, color=terminal.colour_wanted())
+def _put(pieces: Iterable[str]) -> None:
+    colour = terminal.colour_wanted()
+    for piece in pieces:
+        click.echo(piece, nl=False, color=colour)
 
 
-def _json_line(content: object) -> str:
-    return json.dumps(content, ensure_ascii=False, allow_nan=False) + "\n"
+def _error_document(path: str, error: ClackcountError) -> str:
+    from clackcount.report import as_json
+
+    return as_json.error_line(path, error)
 
 
 def _json_printer() -> Printer:
-    return lambda listening: _json_line(listening.to_dict())
+    from clackcount.report import as_json
+
+    return as_json.pieces
 
 
 def _csv_printer() -> Printer:
     from clackcount.report import as_csv
 
     click.echo(as_csv.header(), nl=False)
-    return as_csv.render
+    return as_csv.pieces
 
 
 def _text_printer() -> Printer:
@@ -96,7 +101,7 @@ def _text_printer() -> Printer:
 
     paint = terminal.paint if terminal.colour_wanted() else as_text.no_paint
     width = terminal.width()
-    return lambda listening: as_text.render(view.of(listening), width=width, paint=paint)
+    return lambda listening: [as_text.render(view.of(listening), width=width, paint=paint)]
 
 
 _PRINTERS: dict[str, Callable[[], Printer]] = {"json": _json_printer, "csv": _csv_printer, "text": _text_printer}

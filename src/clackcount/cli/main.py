@@ -66,6 +66,9 @@ def main(argv: list[str] | None = None) -> int:
     """Run the command line and return its exit code; never lets a traceback out unless CLACKCOUNT_DEBUG is set."""
     if instruction := os.environ.get(COMPLETE_VARIABLE):
         return shell_complete(cli, {}, PROGRAM, COMPLETE_VARIABLE, instruction)
+    for stream in (sys.stdout, sys.stderr):
+        if hasattr(stream, "reconfigure"):  # a letter that the screen does not know is no reason to fail
+            stream.reconfigure(errors="backslashreplace")
     debug = bool(os.environ.get(DEBUG_VARIABLE))
     if not debug and not sys.warnoptions:
         warnings.simplefilter("ignore")  # a library's remark to its programmers means nothing beside a creek
@@ -87,7 +90,7 @@ def main(argv: list[str] | None = None) -> int:
     except Exception as err:
         if debug:
             raise
-        return _last_word(terminal.fault_line(err), 1)
+        return _last_word(terminal.error_line(terminal.fault(err)), 1)
 
 
 def _run(argv: list[str]) -> int:

@@ -8,7 +8,7 @@ import sys
 
 import click
 
-from clackcount.errors import ClackcountError
+from clackcount.errors import ClackcountError, FailedError
 
 WIDTH = 80
 
@@ -40,11 +40,11 @@ def error_line(err: ClackcountError, about: str = "") -> str:
     return f"{kind}: {message}" + (f" (hint: {one_line(err.hint)})" if err.hint else "")
 
 
-def fault_line(err: BaseException, about: str = "") -> str:
-    """An error that nobody foresaw: it is ours, and says so."""
-    where = f"{about}: " if about else ""
+def fault(err: BaseException) -> FailedError:
+    """An error that nobody foresaw, as one that says it is ours."""
     what = one_line(f"{type(err).__name__}: {err}").rstrip(".: ")
-    return f"failed: {where}{what}. This is a fault in clackcount; run with CLACKCOUNT_DEBUG=1 for the details."
+    message = f"{what}. This is a fault in clackcount; run with CLACKCOUNT_DEBUG=1 for the details."
+    return FailedError(message, code="fault")
 
 
 def colour_wanted() -> bool:

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import csv
 import io
+from collections.abc import Iterable, Iterator
+from itertools import islice
 
 from clackcount.model import Listening
 from clackcount.report import cycles
@@ -22,18 +24,20 @@ _DIGITS = {
     "beating": None,
 }
 COLUMNS = ("file", *_DIGITS)
+ROWS_AT_ONCE = 4096
 
 
 def header() -> str:
     """The line of column names."""
-    return _line(COLUMNS)
+    return _lines([COLUMNS])
 
 
-def render(listening: Listening) -> str:
+def pieces(listening: Listening) -> Iterator[str]:
     """The rows of one recording, without the header, so that several recordings make one table."""
     path = listening.recording.path
     rows = cycles.of(listening.beats.train, listening.running)
-    return "".join(_line((path, *_cells(row))) for row in rows)
+    while some := list(islice(rows, ROWS_AT_ONCE)):
+        yield _lines((path, *_cells(row)) for row in some)
 
 
 def _cells(cycle: cycles.Cycle) -> tuple[str, ...]:
@@ -46,7 +50,7 @@ def _cell(value: float | int | bool | None, digits: int | None) -> str:
     return str(int(value)) if digits is None else f"{value:.{digits}f}"
 
 
-def _line(cells: tuple[str, ...]) -> str:
+def _lines(rows: Iterable[tuple[str, ...]]) -> str:
     out = io.StringIO()
-    csv.writer(out, lineterminator="\n").writerow(cells)
+    csv.writer(out, lineterminator="\n").writerows(rows)
     return out.getvalue()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -32,12 +33,12 @@ class Cycle:
     beating: bool
 
 
-def of(train: SlamTrain, running: Running | None) -> list[Cycle]:
+def of(train: SlamTrain, running: Running | None) -> Iterator[Cycle]:
     """The cycles of all pumps, in order of slam time."""
     before = _slam_before(train.pump)
     stretch = _stretch_of(train.time_s, running)
-    rows: list[Cycle] = []
-    for index, slam_s in enumerate(train.time_s.tolist()):
+    for index in range(len(train)):
+        slam_s = float(train.time_s[index])
         previous = int(before[index])
         joined = previous >= 0 and stretch[previous] == stretch[index]
         interval_s = slam_s - float(train.time_s[previous]) if joined else None
@@ -45,21 +46,18 @@ def of(train: SlamTrain, running: Running | None) -> list[Cycle]:
         if opened_s is None and joined:
             opened_s = _known(train.reopen_s[previous])
         reopen_s = _known(train.reopen_s[index])
-        rows.append(
-            Cycle(
-                pump=int(train.pump[index]),
-                slam_s=slam_s,
-                interval_s=interval_s,
-                rate_per_min=None if interval_s is None else 60.0 / interval_s,
-                strength_db=_known(train.strength_db[index]),
-                confidence=float(train.confidence[index]),
-                reopen_s=reopen_s,
-                open_s=None if opened_s is None else slam_s - opened_s,
-                shut_s=None if reopen_s is None else reopen_s - slam_s,
-                beating=bool(train.beating[index]),
-            )
+        yield Cycle(
+            pump=int(train.pump[index]),
+            slam_s=slam_s,
+            interval_s=interval_s,
+            rate_per_min=None if interval_s is None else 60.0 / interval_s,
+            strength_db=_known(train.strength_db[index]),
+            confidence=float(train.confidence[index]),
+            reopen_s=reopen_s,
+            open_s=None if opened_s is None else slam_s - opened_s,
+            shut_s=None if reopen_s is None else reopen_s - slam_s,
+            beating=bool(train.beating[index]),
         )
-    return rows
 
 
 def _slam_before(pump: NDArray[np.int32]) -> NDArray[np.int64]:

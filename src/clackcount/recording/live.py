@@ -15,8 +15,8 @@ from typing import IO, Any
 from clackcount.errors import RecordingError
 from clackcount.recording.opening import open_file
 from clackcount.recording.pcm import FORMATS, PcmReader, is_chunk, read_wav_header
-from clackcount.recording.reader import Chunk, Reader
-from clackcount.recording.stream import CHUNK_S, Recording
+from clackcount.recording.reader import Chunk, Reader, chunk_samples
+from clackcount.recording.stream import Recording
 
 _POLL_S = 0.1
 
@@ -91,7 +91,7 @@ class _MicrophoneReader(Reader):
         self._trouble = trouble
 
     def chunks(self) -> Iterator[Chunk]:
-        n_frames = round(CHUNK_S * self.sample_rate_hz)
+        n_frames = chunk_samples(self.sample_rate_hz)
         while self._stream.active:
             try:
                 samples, lost = self._stream.read(n_frames)

@@ -6,14 +6,17 @@ import hashlib
 import io
 import os
 import sys
+import tempfile
 from pathlib import Path
 from typing import IO
 
 from clackcount.errors import RecordingError
-from clackcount.recording.pcm import PcmReader, is_chunk, read_exactly, read_wav_header
+from clackcount.recording.pcm import READ_BYTES, PcmReader, is_chunk, read_exactly, read_wav_header
 from clackcount.recording.reader import ByteStream, Reader
 from clackcount.recording.sniff import HEAD_BYTES, Kind, looks_like_text, sniff
 from clackcount.recording.stream import Recording
+
+_OGG_PAGE_BYTES, _OGG_LAST = 65_307, 4  # the largest page, and the flag of a stream's last one (RFC 3533, section 6)
 
 
 def open_recording(source: str | os.PathLike[str] | IO[bytes]) -> Recording:
@@ -81,31 +84,59 @@ def _choose(file: IO[bytes]) -> Reader:
     if seekable:
         file.seek(start)
         return _from_file(file, kind, start)
-    return _from_pipe(_Rewound(head, file), kind)
+    stream = _Rewound(head, file)
+    if kind is not None and kind.container == "wav" and _is_plain(head):
+        return _plain_wav(stream)
+    return _from_file(_spooled(stream), kind, 0)
 
 
-def _from_pipe(stream: _Rewound, kind: Kind | None) -> Reader:
-    if kind is not None and kind.container == "wav":
-        if reader := _plain_wav(stream):
-            return reader
-        raise RecordingError(
-            "only plain samples can be read from a WAV stream", hint="save it to a file first", code="not-sound"
-        )
+def _is_plain(head: bytes) -> bool:
+    """True unless the WAV header says that a decoder is needed."""
     try:
-        return _by_ffmpeg(stream, kind)
-    except RecordingError as err:
-        if err.code == "cut-off":
-            err.hint = "an m4a or mp4 cannot always be read from a pipe: save it to a file first"
-        raise
+        return read_wav_header(io.BytesIO(head).read) is not None
+    except RecordingError:
+        return True  # a longer header than this: the reader of the stream will tell
+
+
+def _spooled(stream: _Rewound) -> IO[bytes]:
+    """A pipe's bytes in a nameless file on disk: an m4a has its index at the end, and that cannot wait."""
+    file = tempfile.TemporaryFile()  # noqa: SIM115  (closed with the recording)
+    while piece := stream.read(READ_BYTES):
+        file.write(piece)
+    file.seek(0)
+    stream.close()
+    return file
 
 
 def _from_file(file: IO[bytes], kind: Kind | None, start: int) -> Reader:
+    unfinished = kind is not None and _unfinished(file, kind, start)
+    file.seek(start)
+    reader = _decoder(file, kind, start)
+    if unfinished:
+        reader.warnings.append("the file has no proper end: it was cut short, and what there is was used")
+    return reader
+
+
+def _unfinished(file: IO[bytes], kind: Kind, start: int) -> bool:
+    """True where the format marks its end, the mark is missing, and the decoders would not say so."""
+    end = file.seek(0, os.SEEK_END)
+    if kind.container == "aiff":
+        file.seek(start + 4)
+        return start + 8 + int.from_bytes(file.read(4), "big") > end + 1  # the last padding byte may be left out
+    if kind.container == "ogg":
+        file.seek(max(start, end - _OGG_PAGE_BYTES))
+        tail = file.read()
+        page = tail.rfind(b"OggS")
+        return page < 0 or len(tail) < page + 6 or not tail[page + 5] & _OGG_LAST
+    return False
+
+
+def _decoder(file: IO[bytes], kind: Kind | None, start: int) -> Reader:
     if kind is None or not kind.by_soundfile:
         return _by_ffmpeg(file, kind)
     if kind.container == "wav" and not _sizes_hold(file, start):
         file.seek(start)
-        if reader := _plain_wav(file):
-            return reader
+        return _plain_wav(file)
     file.seek(start)
     return _by_soundfile(file, kind, start)
 
@@ -124,18 +155,13 @@ def _sizes_hold(file: IO[bytes], start: int) -> bool:
     return is_chunk(file.read(8))
 
 
-def _plain_wav(stream: ByteStream) -> Reader | None:
-    """A reader for plain samples; None for the codings that only a decoder knows (the stream is then used up)."""
+def _plain_wav(stream: ByteStream) -> Reader:
+    """A reader for plain samples, to the end of the stream if the header's size cannot be true."""
     header = read_wav_header(getattr(stream, "read1", stream.read))
     if header is None:
-        return None
+        raise RecordingError("the coding of this WAV stream is unknown", code="not-sound")
     return PcmReader(
-        stream,
-        header.subtype,
-        header.sample_rate_hz,
-        header.channels,
-        container="wav",
-        data_bytes=header.data_bytes,
+        stream, header.subtype, header.sample_rate_hz, header.channels, container="wav", data_bytes=header.data_bytes
     )
 
 

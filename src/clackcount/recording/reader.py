@@ -14,7 +14,8 @@ from numpy.typing import NDArray
 
 Chunk = NDArray[Any]
 
-LONGEST_READ_S = 10.0  # large reads are 10 x faster than many small ones; 10 s of 8 channels is still only 15 MB
+CHUNK_S = 0.25  # decisions fall on chunks of this length; also how far a live stream lags behind
+_LONGEST_READ_S, _LARGEST_READ = 5.0, 1 << 19  # seconds; values over all channels
 
 
 class ByteStream(Protocol):
@@ -55,6 +56,17 @@ class Reader(ABC):
     @abstractmethod
     def close(self) -> None:
         """Let go of the source."""
+
+
+def chunk_samples(sample_rate_hz: int) -> int:
+    """Length of a decision chunk."""
+    return max(1, round(CHUNK_S * sample_rate_hz))
+
+
+def read_samples(sample_rate_hz: int, channels: int) -> int:
+    """How much to read at once: whole chunks, few calls, little memory at any rate and number of channels."""
+    chunk = chunk_samples(sample_rate_hz)
+    return max(1, min(int(_LONGEST_READ_S / CHUNK_S), _LARGEST_READ // (channels * chunk))) * chunk
 
 
 def clock(time_s: float) -> str:

@@ -8,7 +8,7 @@ from typing import IO
 import numpy as np
 import soundfile
 
-from clackcount.recording.reader import LONGEST_READ_S, Chunk, Reader, damaged
+from clackcount.recording.reader import Chunk, Reader, damaged, read_samples
 
 # Read as the type the file holds: 16-bit samples as floats cost soundfile 10 x as much.
 _AS_INT16 = ("PCM_16", "PCM_S8", "PCM_U8", "ULAW", "ALAW", "IMA_ADPCM", "MS_ADPCM", "GSM610", "G721_32", "DPCM_16")
@@ -44,7 +44,7 @@ class SoundfileReader(Reader):
         self._dtype = "int16" if subtype in _AS_INT16 else "int32" if subtype in _AS_INT32 else "float32"
 
     def chunks(self) -> Iterator[Chunk]:
-        buffer = np.empty((int(LONGEST_READ_S * self.sample_rate_hz), self.channels), self._dtype)
+        buffer = np.empty((read_samples(self.sample_rate_hz, self.channels), self.channels), self._dtype)
         n_read = 0
         while True:
             try:

@@ -12,11 +12,10 @@ from clackcount.errors import RecordingError
 from clackcount.model import RecordingInfo
 from clackcount.recording.clipping import Rail
 from clackcount.recording.mixing import ChunkLook, Mixer
-from clackcount.recording.reader import Chunk, Reader, clock
+from clackcount.recording.reader import CHUNK_S, Chunk, Reader, chunk_samples
 
 Mono = NDArray[np.float32]
 
-CHUNK_S = 0.25  # decisions fall on chunks of this length; also how far a live stream lags behind
 LOWEST_RATE_HZ, HIGHEST_RATE_HZ = 4_000, 384_000
 _FULL_SCALE = {"uint8": 128.0, "int16": 2.0**15, "int32": 2.0**31}
 _HIGHEST_VALUE = 1e6  # full scale is 1; squares of anything near the limits of float32 would overflow
@@ -44,7 +43,7 @@ class Recording:
             )
         self.sample_rate_hz = rate
         self.n_frames_hint = reader.n_frames_hint
-        self._chunk = max(1, round(CHUNK_S * rate))
+        self._chunk = chunk_samples(rate)
         self._rails = [(Rail(reader.sample_step), Rail(reader.sample_step)) for _ in range(channels)]
         self._mixer = Mixer(channels, rate, CHUNK_S)
         self._n = self._n_bad = 0
@@ -215,7 +214,7 @@ class Recording:
                 continue
             share = float(out.max()) / max(self._n, 1)
             which = f"{n_out} of {channels} channels {'is' if n_out == 1 else 'are'}"
-            how_long = "" if share > 0.99 else f" for {clock(share * self._n / self.sample_rate_hz)} (min:s)"
+            how_long = "" if share > 0.99 else f" in {100 * share:.2g} % of the recording"
             rest = "the other was used" if channels == 2 else "the others were used"
             yield f"{which} {words}{how_long}: {rest}"
 

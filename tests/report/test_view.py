@@ -106,6 +106,34 @@ def test_long_story_is_shortened_and_says_how_much_is_left_out():
     assert f"({200 - view.STORY_LINES} more changes" in story[view.STORY_LINES // 2].text
 
 
+def trend_of(n_rows: int, duration_s: float) -> tuple[view.TrendLine, ...]:
+    window_s = duration_s / n_rows
+    rows = tuple(
+        model.TrendRow(i * window_s, (i + 1) * window_s, 60.0 + i, 0.01, 18.0, None, 1) if i % 4 else
+        model.TrendRow(i * window_s, (i + 1) * window_s, None, None, None, None, 0)
+        for i in range(n_rows)
+    )  # fmt: skip
+    train = train_of(np.arange(1.0, duration_s))
+    timeline = (model.Stretch(model.State.SELF, 0.0, duration_s, len(train), 0.9),)
+    return view.of(listening_of(train, running=model.Running(timeline, trend=rows))).trend
+
+
+def test_trend_of_a_short_recording_is_left_to_the_story():
+    assert trend_of(10, duration_s=120.0) == ()
+
+
+def test_trend_keeps_every_missed_beat_and_covers_the_whole():
+    lines = trend_of(48, duration_s=4800.0)
+    assert len(lines) == 12
+    assert sum(int(line.missed) for line in lines) == 36
+    assert (lines[0].span, lines[-1].span) == ("0:00-6:40", "1:13:20-1:20:00")
+    assert lines[0].rate == "62.0"  # the middle one of 61, 62 and 63; nothing beat in the first window
+
+
+def test_trend_says_where_nothing_was_measured():
+    assert trend_of(4, duration_s=400.0)[0] == view.TrendLine("0:00-1:40", "-", "-", "-", "0")
+
+
 def test_first_thing_to_do_is_never_a_mere_remark(stopped):
     seen = view.of(stopped)
     assert seen.first.code == "open-stall-debris"

@@ -6,6 +6,7 @@ import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import PurePath
+from statistics import median
 
 from clackcount import document
 from clackcount.model import (
@@ -25,6 +26,7 @@ from clackcount.model import (
 
 UNSURE = 0.5  # below this a state, a cause or a ram is told with a word of doubt
 STORY_LINES = 14  # more than a person reads beside a creek; the rest is in --json
+TREND_FROM_S = 300.0  # in less, the story says it all
 TREND_ROWS = 12
 
 
@@ -97,7 +99,7 @@ def of(listening: Listening) -> View:
         headline=headline(listening),
         facts=tuple(_facts(listening)),
         story=_shortened(_story(listening)),
-        trend=tuple(_trend_line(row) for row in _thinned(listening.running.trend if listening.running else ())),
+        trend=tuple(_trend(listening)),
         first=first,
         others=tuple(advice),
         doubts=document.doubts(listening),
@@ -288,12 +290,32 @@ def _shortened(story: list[Event]) -> tuple[Event, ...]:
 # --- long recordings -------------------------------------------------------------------------------------------
 
 
-def _thinned(trend: tuple[TrendRow, ...]) -> tuple[TrendRow, ...]:
-    """At most TREND_ROWS windows, evenly picked; a single window says nothing that the head does not."""
-    if len(trend) < 2:
-        return ()
-    step = math.ceil(len(trend) / TREND_ROWS)
-    return trend[::step]
+def _trend(listening: Listening) -> Iterator[TrendLine]:
+    """At most TREND_ROWS lines for a long recording, neighbouring windows taken together; none for a short one."""
+    rows = listening.running.trend if listening.running else ()
+    if listening.recording.duration_s < TREND_FROM_S or len(rows) < 2:
+        return
+    at_once = math.ceil(len(rows) / TREND_ROWS)
+    for start in range(0, len(rows), at_once):
+        yield _trend_line(_together(rows[start : start + at_once]))
+
+
+def _together(rows: tuple[TrendRow, ...]) -> TrendRow:
+    """Neighbouring windows as one: medians of what was measured, missed beats summed."""
+
+    def middle(values: Iterator[float | None]) -> float | None:
+        known = [value for value in values if value is not None and math.isfinite(value)]
+        return median(known) if known else None
+
+    return TrendRow(
+        start_s=rows[0].start_s,
+        end_s=rows[-1].end_s,
+        rate_per_min=middle(row.rate_per_min for row in rows),
+        robust_cv=middle(row.robust_cv for row in rows),
+        strength_db=middle(row.strength_db for row in rows),
+        rush_db=middle(row.rush_db for row in rows),
+        missed=sum(row.missed for row in rows),
+    )
 
 
 def _trend_line(row: TrendRow) -> TrendLine:

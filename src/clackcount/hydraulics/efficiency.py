@@ -49,7 +49,7 @@ def efficiency_rankine(
     """
     supply, head = positive("supply_flow_m3_s", supply_flow_m3_s), positive("supply_head_m", supply_head_m)
     delivered = positive("delivery_flow_m3_s", delivery_flow_m3_s, or_zero=True)
-    if not np.all(numeric(supply) > delivered):
+    if not np.all(nominal(supply) > nominal(delivered)):
         raise QuantityError("delivery_flow_m3_s must be below supply_flow_m3_s", hint="are the two flows exchanged?")
     return delivered * (positive("delivery_head_m", delivery_head_m) - head) / ((supply - delivered) * head)
 

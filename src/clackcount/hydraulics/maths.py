@@ -29,7 +29,8 @@ def positive(name: str, value: Numeric, *, or_zero: bool = False) -> Numeric:
         QuantityError: a value that is not positive (negative, with or_zero), or not a number.
     """
     value = numeric(value)
-    good = value >= 0 if or_zero else value > 0
+    best = nominal(value)
+    good = best >= 0 if or_zero else best > 0
     if not np.all(good):
         raise QuantityError(f"{name} must be {'zero or more' if or_zero else 'more than zero'}, got {value}")
     return value

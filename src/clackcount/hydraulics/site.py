@@ -202,7 +202,8 @@ _EXAMPLES = {"drive_head": '"5.5 ft"', "drive_pipe": "a part [drive_pipe]", "len
 
 def _site_error(err: ValidationError) -> SiteError:
     """One line for the first thing wrong, with the field's full name, what was given and an example."""
-    first = err.errors()[0]
+    # A misspelt field also leaves the real one missing: say the misspelling first.
+    first = min(err.errors(), key=lambda found: found["type"] != "extra_forbidden")
     field = ".".join(str(part) for part in first["loc"] if not str(part).startswith(("function-", "literal")))
     more = f" (and {err.error_count() - 1} more)" if err.error_count() > 1 else ""
     cause = (first.get("ctx") or {}).get("error")

@@ -1,0 +1,259 @@
+"""Sound, catch and tape measure joined: what the water does, each result with its uncertainty."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import Any
+
+from clackcount.hydraulics.assumed import ASSUMED
+from clackcount.hydraulics.catch import Catch, Pooled, pool_catches
+from clackcount.hydraulics.column import (
+    column_velocity_m_s,
+    kinetic_energy_j,
+    terminal_velocity_m_s,
+    wasted_volume_from_open_time_m3,
+)
+from clackcount.hydraulics.cycle import delivered_bound_m3, open_time_from_period_s
+from clackcount.hydraulics.efficiency import (
+    beats_per_min,
+    daily_yield_m3,
+    hydraulic_power_w,
+)
+from clackcount.hydraulics.figures import Uncertain, assumed, u_of, uncertain, value_of
+from clackcount.hydraulics.hammer import (
+    highest_delivery_head_m,
+    joukowsky_pressure_pa,
+    reflection_time_s,
+    static_pressure_pa,
+)
+from clackcount.hydraulics.maths import exp, log
+from clackcount.hydraulics.measurement import CAUTION_DAY, CAUTION_PLASTIC, CAUTION_PRESSURE, Heard, Measurement
+from clackcount.hydraulics.numbers import SiteNumbers, delivery_friction_m, numbers_of
+from clackcount.hydraulics.site import Site
+
+MIN_OPEN_TIME_U_S = 0.004
+LOSS_RANGE = (0.05, 1e4)
+SAYS_LITTLE = (
+    "The valve shuts before friction matters much here, so this catch says little about the loss coefficient; a catch "
+    "with the waste valve held open would."
+)
+MORE_THAN_FRICTIONLESS = (
+    "More water was caught on the waste side than a frictionless column could pass in the open time heard: check "
+    "drive head, bore and length, and that nothing else ran into the bucket."
+)
+TELLS_LITTLE = 0.6  # relative uncertainty above which a calibrated loss is not worth keeping
+
+
+def measure(site: Site, catches: Sequence[Catch] = (), heard: Heard | None = None) -> Measurement:
+    """Everything that site, catches and the beat together tell about the water.
+
+    catches: of both sides, repeats welcome. heard: None where no ram beat in the recording; flows then stand alone.
+    Raises: QuantityError for a heard rate or phase that is not positive.
+    """
+    numbers = numbers_of(site)
+    results: dict[str, Any] = {}
+    notes: list[str] = []
+    rate = _rate(heard)
+    delivery, waste = _pools(catches, rate, heard)
+    if rate is not None:
+        results["rate_per_min"] = beats_per_min(rate)
+    _drive_side(results, notes, numbers, rate, waste, heard)
+    _flows(results, notes, numbers, rate, delivery, waste)
+    _energy(results, numbers, rate)
+    _hammer(results, numbers)
+    if delivery is not None:
+        results["delivery_friction_m"] = delivery_friction_m(site, delivery.flow_m3_s)
+    _pool_notes(notes, delivery, waste, rate)
+    assumptions = numbers.assumptions + tuple(said for catch in catches for said in catch.assumptions())
+    return Measurement(
+        numbers,
+        **results,
+        n_delivery_catches=delivery.n_catches if delivery else 0,
+        n_waste_catches=waste.n_catches if waste else 0,
+        assumptions=tuple(dict.fromkeys(assumptions)),
+        notes=tuple(notes),
+        cautions=_cautions(site, results),
+    )
+
+
+def _rate(heard: Heard | None) -> Uncertain | None:
+    if heard is None:
+        return None
+    low, high = heard.rate_ci95_per_min
+    return uncertain(heard.rate_per_min / 60, (high - low) / (2 * 1.96) / 60, "rate")
+
+
+def _pools(
+    catches: Sequence[Catch], rate: Uncertain | None, heard: Heard | None
+) -> tuple[Pooled | None, Pooled | None]:
+    """Delivery and waste catches pooled; a vessel used on both sides errs the same way on both."""
+    counts = list(heard.n_slams if heard else ()) + [None] * len(catches)
+    vessels: dict[str, Uncertain] = {}
+    pools: list[Pooled | None] = []
+    for side in ("delivery", "waste"):
+        chosen = [(c, n) for c, n in zip(catches, counts, strict=False) if c.side == side]
+        pool = pool_catches([c for c, _ in chosen], rate, [n for _, n in chosen], vessels) if chosen else None
+        pools.append(pool)
+    return pools[0], pools[1]
+
+
+def _drive_side(
+    results: dict[str, Any],
+    notes: list[str],
+    site: SiteNumbers,
+    rate: Uncertain | None,
+    waste: Pooled | None,
+    heard: Heard | None,
+) -> None:
+    """Closing velocity and modelled waste from the open phase; the loss coefficient, calibrated if it can be."""
+    results["loss_coefficient"] = loss = site.loss_coefficient
+    results["terminal_velocity_m_s"] = terminal_velocity_m_s(site.supply_head_m, loss)
+    if rate is None or heard is None:
+        return
+    lost = 1 - assumed("lost_start")
+    if heard.open_s is not None:
+        u = max(ASSUMED["open_time"].u * heard.open_s, MIN_OPEN_TIME_U_S)
+        speeding_s, source = uncertain(heard.open_s, u, "open phase") * lost, "the open phase heard"
+    else:
+        speeding_s, source = open_time_from_period_s(site, 1 / rate) * lost, "the rate alone, open phase not heard"
+    volume = wasted_volume_from_open_time_m3(speeding_s, site.length_m, site.bore_m, site.supply_head_m, loss)
+    results["modelled_waste_flow_m3_s"] = rate * volume
+    results["closing_from"] = source
+    if waste is not None and waste.per_stroke_m3 is not None:
+        results["waste_ratio"] = waste.per_stroke_m3 / volume
+        if heard.open_s is not None:
+            loss = _calibrated(results, notes, site, speeding_s, waste.per_stroke_m3)
+            results["closing_from"] = f"{source}, with the waste catch"
+    velocity = column_velocity_m_s(speeding_s, site.length_m, site.supply_head_m, loss)
+    results["closing_velocity_m_s"] = velocity
+    results["delivered_bound_m3"] = delivered_bound_m3(site, velocity)
+    results["column_energy_j"] = kinetic_energy_j(velocity, site.length_m, site.bore_m)
+
+
+def _calibrated(
+    results: dict[str, Any], notes: list[str], site: SiteNumbers, speeding_s: Uncertain, caught: Uncertain
+) -> Uncertain:
+    """The loss coefficient that makes the model waste what was caught, weighed against what was thought before."""
+    before = site.loss_coefficient
+    fixed = (site.length_m, site.bore_m, site.supply_head_m)
+    length, bore, head = (value_of(x) for x in fixed)
+
+    def excess(log_loss: float) -> float:
+        loss = math.exp(log_loss)
+        return float(wasted_volume_from_open_time_m3(value_of(speeding_s), length, bore, head, loss)) - value_of(
+            caught
+        )
+
+    low, high = (math.log(bound) for bound in LOSS_RANGE)
+    if excess(low) < 0:
+        frictionless = wasted_volume_from_open_time_m3(speeding_s, *fixed, LOSS_RANGE[0])
+        clearly = value_of(caught) - value_of(frictionless) > 2 * u_of(caught - frictionless)
+        notes.append(MORE_THAN_FRICTIONLESS if clearly else SAYS_LITTLE)
+        return before
+    if excess(high) > 0:
+        notes.append("Hardly any waste was caught for the open time heard: was all of it caught?")
+        return before
+    for _ in range(50):
+        middle = (low + high) / 2
+        low, high = (middle, high) if excess(middle) > 0 else (low, middle)
+    # One Newton step in uncertain numbers from the root carries the errors of all inputs (implicit derivative).
+    step = 1e-4
+    slope = (excess(middle + step) - excess(middle - step)) / (2 * step)
+    at_root = wasted_volume_from_open_time_m3(speeding_s, *fixed, math.exp(middle))
+    found = middle - (at_root - caught) / slope
+    prior = log(before)
+    weight = u_of(prior) ** 2 / (u_of(prior) ** 2 + u_of(found) ** 2)
+    after = exp(weight * found + (1 - weight) * prior)
+    results["loss_coefficient"] = after
+    results["terminal_velocity_m_s"] = terminal_velocity_m_s(site.supply_head_m, after)
+    results["calibrated"] = u_of(found) < TELLS_LITTLE
+    if not results["calibrated"]:
+        notes.append(SAYS_LITTLE)
+    return after
+
+
+def _flows(
+    results: dict[str, Any],
+    notes: list[str],
+    site: SiteNumbers,
+    rate: Uncertain | None,
+    delivery: Pooled | None,
+    waste: Pooled | None,
+) -> None:
+    if delivery is not None:
+        flow = delivery.flow_m3_s
+        results["delivery_flow_m3_s"] = flow
+        results["delivered_per_stroke_m3"] = delivery.per_stroke_m3
+        results["delivered_per_hour_m3"] = flow * 3600
+        results["delivered_per_day_m3"] = daily_yield_m3(flow)
+    modelled = results.get("modelled_waste_flow_m3_s")
+    wasted = waste.flow_m3_s if waste is not None else modelled
+    if wasted is None or (waste is None and rate is None):
+        return
+    if waste is not None:
+        results["waste_flow_m3_s"] = waste.flow_m3_s
+        results["wasted_per_stroke_m3"] = waste.per_stroke_m3
+        results["drive_flow_from"] = "the waste catch"
+    else:
+        results["wasted_per_stroke_m3"] = wasted / rate
+        results["drive_flow_from"] = f"the drive column model and {results['closing_from']}"
+        notes.append("No waste catch: the drive flow comes from the model, with a wide band.")
+    delivered = results.get("delivery_flow_m3_s")
+    if delivered is None:
+        notes.append("No delivery catch: the drive flow leaves out what is delivered.")
+    results["drive_flow_m3_s"] = drive = wasted + (delivered if delivered is not None else 0.0)
+    if delivered is None:
+        return
+    # Written out, not through the public functions, so that q, Q and the heads keep their correlations.
+    head, above = site.supply_head_m, site.delivery_head_m
+    results["delivered_fraction"] = delivered / drive
+    results["efficiency_daubuisson"] = delivered * above / (drive * head)
+    results["efficiency_rankine"] = delivered * (above - head) / (wasted * head)
+
+
+def _energy(results: dict[str, Any], site: SiteNumbers, rate: Uncertain | None) -> None:
+    drive, delivered = results.get("drive_flow_m3_s"), results.get("delivery_flow_m3_s")
+    if drive is not None:
+        results["power_in_w"] = hydraulic_power_w(drive, site.supply_head_m)
+        if rate is not None:
+            results["energy_in_per_stroke_j"] = results["power_in_w"] / rate
+    if delivered is not None:
+        results["power_out_w"] = hydraulic_power_w(delivered, site.delivery_head_m)
+        if rate is not None:
+            results["energy_out_per_stroke_j"] = results["power_out_w"] / rate
+
+
+def _hammer(results: dict[str, Any], site: SiteNumbers) -> None:
+    """Hammer at the closing velocity: with a little air for what happens, without for the pressure to reckon with."""
+    results["wave_speed_m_s"] = site.wave_speed_m_s
+    results["reflection_time_s"] = reflection_time_s(site.length_m, site.wave_speed_m_s)
+    results["standing_pressure_pa"] = static_pressure_pa(site.delivery_head_m)
+    velocity = results.get("closing_velocity_m_s")
+    if velocity is None:
+        return
+    results["hammer_rise_pa"] = joukowsky_pressure_pa(site.wave_speed_m_s, velocity)
+    worst = joukowsky_pressure_pa(site.wave_speed_airless_m_s, velocity)
+    results["peak_pressure_pa"] = static_pressure_pa(site.supply_head_m) + worst
+    results["highest_delivery_head_m"] = highest_delivery_head_m(site.supply_head_m, site.wave_speed_m_s, velocity)
+
+
+def _pool_notes(notes: list[str], delivery: Pooled | None, waste: Pooled | None, rate: Uncertain | None) -> None:
+    for name, pool in (("Delivery", delivery), ("Waste", waste)):
+        if pool is None:
+            continue
+        if pool.scatter is not None:
+            notes.append(f"{name}: {pool.n_catches} catches, scattering by {pool.scatter:.1%} about their mean.")
+        if pool.per_stroke_m3 is not None and rate is not None and pool.n_counted < pool.n_catches:
+            notes.append(f"{name}: strokes during the catch taken from the rate, not counted.")
+
+
+def _cautions(site: Site, results: dict[str, Any]) -> tuple[str, ...]:
+    said = []
+    if results.get("delivered_per_day_m3") is not None:
+        said.append(CAUTION_DAY)
+    if results.get("peak_pressure_pa") is not None:
+        said.append(CAUTION_PRESSURE)
+        if site.drive_pipe.material.lower() not in ("steel", "galvanised steel", "copper", "brass", "cast iron"):
+            said.append(CAUTION_PLASTIC)
+    return tuple(said)

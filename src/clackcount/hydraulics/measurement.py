@@ -1,0 +1,98 @@
+"""What goes into a measurement from the sound, and what comes out of it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields
+from typing import Any
+
+from clackcount.hydraulics.figures import Uncertain, as_json
+from clackcount.hydraulics.numbers import SiteNumbers
+
+CAUTION_DAY = "Litres a day hold only if the ram runs all day without a stop."
+CAUTION_PRESSURE = (
+    "The hammer is several to many times the standing pressure. Use pipe, fittings and vessel rated for it, keep "
+    "people clear of an air-filled vessel, and follow local codes and licensed practice; this is no certificate."
+)
+CAUTION_PLASTIC = "Plastic pipe tires under pulses: its wave speed is rough, and any crack means replace it."
+
+
+@dataclass(frozen=True, slots=True)
+class Heard:
+    """What a recording says about a ram, in plain numbers. None where it was not heard.
+
+    rate_per_min and its 95 % interval; open_s, shut_s: median phases. n_slams: for each catch, in the order of the
+    catches, the slams counted in its window, or None. robust_cv: share of the interval. strength_trend_db_per_min:
+    how the slam's strength drifts over the recording.
+    """
+
+    rate_per_min: float
+    rate_ci95_per_min: tuple[float, float]
+    open_s: float | None = None
+    shut_s: float | None = None
+    n_slams: tuple[int | None, ...] = ()
+    robust_cv: float | None = None
+    strength_trend_db_per_min: float | None = None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Measurement:
+    """What the water does. Uncertain numbers in SI, None where nothing tells; correlated among themselves.
+
+    Efficiencies take the heads between water levels (friction in the delivery pipe not credited). drive_flow_from and
+    closing_from say where those come from. waste_ratio: caught over modelled waste. loss_coefficient: after
+    calibration where there was one. assumptions, notes, cautions: plain sentences.
+    """
+
+    site: SiteNumbers
+    rate_per_min: Uncertain | None = None
+    delivered_per_stroke_m3: Uncertain | None = None
+    wasted_per_stroke_m3: Uncertain | None = None
+    delivery_flow_m3_s: Uncertain | None = None
+    waste_flow_m3_s: Uncertain | None = None
+    drive_flow_m3_s: Uncertain | None = None
+    delivered_per_hour_m3: Uncertain | None = None
+    delivered_per_day_m3: Uncertain | None = None
+    delivered_fraction: Uncertain | None = None
+    efficiency_daubuisson: Uncertain | None = None
+    efficiency_rankine: Uncertain | None = None
+    power_in_w: Uncertain | None = None
+    power_out_w: Uncertain | None = None
+    energy_in_per_stroke_j: Uncertain | None = None
+    energy_out_per_stroke_j: Uncertain | None = None
+    column_energy_j: Uncertain | None = None
+    delivery_friction_m: Uncertain | None = None
+    loss_coefficient: Uncertain | None = None
+    closing_velocity_m_s: Uncertain | None = None
+    terminal_velocity_m_s: Uncertain | None = None
+    modelled_waste_flow_m3_s: Uncertain | None = None
+    waste_ratio: Uncertain | None = None
+    delivered_bound_m3: Uncertain | None = None
+    wave_speed_m_s: Uncertain | None = None
+    hammer_rise_pa: Uncertain | None = None
+    peak_pressure_pa: Uncertain | None = None
+    standing_pressure_pa: Uncertain | None = None
+    highest_delivery_head_m: Uncertain | None = None
+    reflection_time_s: Uncertain | None = None
+    drive_flow_from: str = ""
+    closing_from: str = ""
+    calibrated: bool = False
+    n_delivery_catches: int = 0
+    n_waste_catches: int = 0
+    assumptions: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
+    cautions: tuple[str, ...] = ()
+
+    def to_dict(self) -> dict[str, Any]:
+        """For a JSON document: every result as value, standard_uncertainty, low95, high95 (null where unknown)."""
+        out: dict[str, Any] = {}
+        for each in fields(self):
+            if each.name == "site":
+                continue
+            value = getattr(self, each.name)
+            if isinstance(value, tuple):
+                out[each.name] = list(value)
+            elif value is None or isinstance(value, (str, bool, int)):
+                out[each.name] = value
+            else:
+                out[each.name] = as_json(value)
+        return out

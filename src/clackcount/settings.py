@@ -36,6 +36,33 @@ def as_dict(settings: Checked) -> dict[str, float | int | str]:
 
 
 @dataclass(frozen=True, slots=True)
+class HearingSettings(Checked):
+    """Thresholds of the hearing room: from samples to impacts."""
+
+    hop_s: float = knob(0.005, 0.002, 0.01, "a frame every 5 ms: half the tolerance asked of a slam's place, before refinement")
+    n_bands: int = knob(36, 12, 64, "about a third of an octave above 1 kHz; fewer lose the slam's best octave in a brook")
+    lowest_hz: float = knob(50.0, 20.0, 300.0, "below it a phone hears wind and handling only")
+    highest_hz: float = knob(14000.0, 3000.0, 20000.0, "above it phone encoders keep nothing")
+    floor_s: float = knob(0.4, 0.1, 3.0, "time constant of the noise floor; 0.35 to 0.5 s served best in rain, surf and storm")
+    bias: float = knob(1.0, 0.1, 10.0, "added to energy over floor before the root, so that dips in the noise do not count")
+
+
+@dataclass(frozen=True, slots=True)
+class BeatsSettings(Checked):
+    """Thresholds of the beats room: from impacts to slams."""
+
+    slowest_per_min: float = knob(13.0, 5.0, 60.0, "published rams go down to 20 a minute; a little below 15 for the jitter")
+    fastest_per_min: float = knob(450.0, 100.0, 600.0, "published rams go up to 375 a minute")
+    hypotheses_tried: int = knob(8, 2, 30, "periods taken from the autocorrelation; beyond eight none was ever the right one")
+    hypotheses_refined: int = knob(4, 1, 20, "first guesses worth the full iteration")
+    spread_max: float = knob(0.06, 0.02, 0.2, "a self-running ram strays from its period by a few per cent")
+    spread_min: float = knob(0.012, 0.002, 0.05, "frames are 5 ms: a closer spread would be a spread of frame numbers")
+    missed_cost: float = knob(3.0, 0.5, 20.0, "a missed beat must be paid by one clearly heard slam")
+    restart_cost: float = knob(8.0, 2.0, 50.0, "a break in the rhythm must be paid by two clearly heard slams")
+    gain_max: float = knob(8.0, 3.0, 30.0, "one dropped tool must not outweigh the rhythm of many slams")
+
+
+@dataclass(frozen=True, slots=True)
 class RunningSettings(Checked):
     """Thresholds of the running room: what the pump was doing."""
 
@@ -44,7 +71,7 @@ class RunningSettings(Checked):
     stop_wait_s: float = knob(2.0, 0.5, 30.0, "at least so long past the beat that was due, or a gust fakes a stop of a fast ram")
     hand_gap_s: float = knob(6.0, 2.0, 60.0, "a pause between hand strokes longer than this ends the spell of pushing")
     rush_cycles_min: int = knob(4, 2, 50, "slams needed before the rush can be told from the shut phase")
-    rush_gain_sd_db: float = knob(2.0, 0.3, 10.0, "how far a phone's automatic gain is expected to move the whole level")
+    rush_gain_sd_db: float = knob(4.0, 0.3, 10.0, "how far a phone's automatic gain is expected to move the whole level")
     rush_sure: float = knob(0.75, 0.5, 0.99, "confidence from which rushing or quiet is told as a fact")
     settled_share: float = knob(0.02, 0.002, 0.2, "settled when the interval is within this share of its final value")
     trend_rows_max: int = knob(48, 8, 500, "windows in the table of a long recording")

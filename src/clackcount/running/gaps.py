@@ -18,6 +18,7 @@ DRIFT_S = 6.0  # how fast the quiet level follows; slower than a valve, faster t
 DRIFT_STEP_MAX = 0.05  # an outburst moves it no more than this in a step
 LONG_S = 0.8  # shorter changes of state are splashes and knocks
 DEAD_BAND = 0.05
+SURE_MAX, SURE_MAX_FAINT = 0.99, 0.9  # no sound is surer than this, and none surer than that which was hardly heard
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,8 +40,9 @@ class GapFollower:
     def __init__(self, shut: float, separation: float) -> None:
         self.shut = shut
         self.separation = separation
-        # Half way between quiet and rushing errs least, but a weak rush lies lower: go as low as the scatter allows.
-        self.threshold = float(np.clip(2.0 / max(separation, 1e-6), 0.3, 0.5))
+        # Half way between quiet and rushing errs least, but a starved rush lies lower: go as low as the scatter allows.
+        # Where the scatter is wide, only what rises clearly out of it counts: a stalled valve rushes louder than usual.
+        self.threshold = float(np.clip(2.0 / separation, 0.3, 0.5) if separation >= 2 else 1.0 / max(separation, 0.1))
         self.rushing: bool | None = None
 
     def feed(self, value: float) -> float:
@@ -55,9 +57,11 @@ class GapFollower:
         self.shut += min(max(off, -DRIFT_STEP_MAX), DRIFT_STEP_MAX)
         return above
 
-    def confidence(self, mean_above: float) -> float:
-        """How sure a piece is whose steps lie mean_above over (or under) the threshold."""
-        return float(min(0.99, ndtr(self.separation * min(abs(mean_above), 0.6))))
+    def confidence(self, state: State, mean_above: float) -> float:
+        """How sure a piece is whose steps lie mean_above over the threshold (negative: under it)."""
+        level = mean_above + self.threshold
+        over = level - 0.5 if state is State.RUSHING else 0.5 - max(level, 0.0)
+        return float(min(SURE_MAX if self.separation > 1.5 else SURE_MAX_FAINT, ndtr(self.separation * max(0.0, over))))
 
 
 def follow_gap(
@@ -103,13 +107,13 @@ def _pieces(
             kept.append([state, a, b])
     pieces = []
     for i, (state, a, b) in enumerate(kept):
-        side = above[a:b] if state else -above[a:b]
+        heard = State.RUSHING if state else State.QUIET
         pieces.append(
             Piece(
-                State.RUSHING if state else State.QUIET,
+                heard,
                 start_s if i == 0 else start_s + a * step_s,
                 end_s if i == len(kept) - 1 else start_s + b * step_s,
-                follower.confidence(float(max(0.0, side.mean()))),
+                follower.confidence(heard, float(above[a:b].mean())),
             )
         )
     return pieces

@@ -23,7 +23,7 @@ CELL_FLOOR_DB = 0.7  # never trust a band to be quieter than this in itself
 PRIOR_CYCLES = 8  # how many cycles' worth of trust the expected scatter has
 FOLD_CYCLES_MAX = 4000  # enough to average over; an all-night recording has 86,000
 DWELL_INDEX = 0.35  # the water is on its way
-SLAM_MARGIN_S = 0.01  # a slam is placed to some milliseconds; keep its rise out of the cell before it
+SLAM_SHARE = 0.65  # of a cell must lie before a slam for its low quantile not to hear it
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -112,7 +112,8 @@ def first_cell_after(time_s: FloatArray, step_s: float) -> NDArray[np.int64]:
 
 
 def last_cell_before(time_s: FloatArray, step_s: float) -> NDArray[np.int64]:
-    return np.floor((time_s - SLAM_MARGIN_S) / step_s).astype(np.int64) - 1
+    """The cell whose larger part lies before the slam: a low quantile hears that part only."""
+    return np.floor(time_s / step_s - SLAM_SHARE).astype(np.int64)
 
 
 def _lags(period_s: float, step_s: float) -> int:

@@ -21,18 +21,26 @@ HAND_SPACING_S = 1.8  # typical; log-normal with the spread below (common practi
 HAND_SPACING_SPREAD = 0.55
 HAND_DWELL_S = 0.8  # shut time between a hand stroke's slam and the next push
 HAND_DWELL_SPREAD = 0.8
+OWN_DWELL_S = 0.17  # from slam to reopening of a ram that runs (delivery and recoil, 50..350 ms)
+OWN_DWELL_SPREAD = 0.5
 EVEN_CHANGE = 0.10  # intervals of a running ram rarely change more than this from one to the next
 EVEN_RUN = 5  # so many even intervals in a row are no accident of a hand
 MISSED_SHARE = (0.93, 0.045, 0.015)  # of the intervals of a running ram that span 1, 2, 3 periods
 STRANGE = 0.01  # share of intervals and knocks that fit no story
-EVIDENCE_MAX = (2.0, 3.0)  # of one interval, of one dwell: no single sound decides
+INTERVAL_MAX = 2.0  # evidence of one interval: no single sound decides
+DWELL_MAX = (3.0, 1.5)  # of the shut time between two knocks; of that read from the rush
 ALONE, TOGETHER = -1.5, 0.5  # evidence of a slam that beats found alone, or on the even beat
 
-# Costs of changing the story between two slams, in units of log likelihood.
+# Costs of changing the story between two slams, in units of log likelihood. A start may die within a few beats and be
+# pushed again; a ram that has run for a while is left alone until it has been silent for long.
 STARTS = 2.0  # a hand lets go and it runs
 RESTARTS_ALONE = 4.0  # the same after a long pause
-RUNS_ON = 2.5  # it slams on by itself after a pause in which it should have slammed
-DIES_LATE, DIES_EARLY = 3.0, 8.0  # a hand pushes a running ram: after a beat was overdue, or before it was due
+HOLDS, FRESH = 1.5, 0.35  # it runs for good; each beat that it has not yet done so
+RUNS_ON = 4.0  # it slams on by itself after a pause in which it should have slammed
+IN_STEP, OUT_OF_STEP = 1.6, -2.0  # and the pause is, or is not, a whole number of periods
+IN_STEP_SHARE, IN_STEP_PERIODS = 0.1, 12.0
+DIES_LATE, DIES_EARLY = 7.0, 10.0  # a hand pushes a running ram: after a beat was overdue, or before it was due
+DIES_FRESH = 1.5  # a hand pushes again after a few beats
 PUSHED_AGAIN = 0.5  # a hand pushes after a long pause
 OVERDUE = 1.3
 
@@ -52,24 +60,29 @@ def judge_strokes(
 ) -> Strokes:
     """Judge the slams of one pump.
 
-    dwells_s: each float64 (n,), a measure of the time the valve stayed shut before each slam, NaN where not heard.
+    dwells_s: measures of the time the valve stayed shut before each slam, each float64 (n,), NaN where not heard; first
+    that between knocks, then that read from the rush.
     was_pushed: how the first slam is known to have been made, from earlier listening.
     """
     n = len(train)
     if n == 0:
         return Strokes(np.zeros(0, np.bool_), np.empty(0), np.empty(0))
     interval_s = np.diff(train.time_s, prepend=np.nan)
-    period_s, scatter = own_period(interval_s)
+    period_s, earlier_s, scatter = own_period(interval_s)
     limit_s = stop_limit(period_s, settings)
     paused = np.concatenate([[False], interval_s[1:] > limit_s[:-1]])
-    evidence = _from_interval(interval_s, period_s, scatter)
+    evidence = np.maximum(*(_from_interval(interval_s, own_s, scatter) for own_s in (period_s, earlier_s)))
     evidence[paused] = -0.5
-    of_dwell = sum(_from_dwell(np.where(paused, np.nan, dwell_s), period_s, scatter) for dwell_s in dwells_s)
-    evidence += np.clip(of_dwell, -EVIDENCE_MAX[1], EVIDENCE_MAX[1])
-    evidence += np.where(train.beating, TOGETHER, ALONE)
+    of_dwell = sum(
+        np.clip(_from_dwell(np.where(paused, np.nan, dwell_s), period_s, scatter), -most, most)
+        for dwell_s, most in zip(dwells_s, DWELL_MAX, strict=False)
+    )
+    evidence += np.where(train.beating, TOGETHER, ALONE) + of_dwell
     evidence[0] = {None: 1.0, True: -20.0, False: 20.0}[was_pushed] + (TOGETHER if train.beating[0] else ALONE)
-    overdue = interval_s > OVERDUE * period_s
-    return Strokes(_likeliest(evidence, paused, overdue), period_s, limit_s)
+    with np.errstate(invalid="ignore"):
+        overdue = interval_s > OVERDUE * period_s
+    resume = _in_step(interval_s, period_s) - RUNS_ON
+    return Strokes(_likeliest(evidence, paused, overdue, resume), period_s, limit_s)
 
 
 def stop_limit(period_s: FloatArray, settings: RunningSettings) -> FloatArray:
@@ -78,40 +91,35 @@ def stop_limit(period_s: FloatArray, settings: RunningSettings) -> FloatArray:
     return np.where(np.isfinite(limit_s), limit_s, settings.hand_gap_s)
 
 
-def own_period(interval_s: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """(period of the ram around each slam, float64 (n,), inf where it never ran; relative scatter around it, (n,)).
+def own_period(interval_s: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """(period of the ram around each slam, the same as it was last heard before it, relative scatter), each (n,).
 
-    Within even runs it is the running median of nine; elsewhere that of the run that follows, else of the one before.
+    Within even runs it is the running median of nine; elsewhere that of the run that follows (a ram that is being
+    started), and that of the run before (one that is failing). inf where it never ran.
     interval_s: float64 (n,), the interval before each slam, NaN for the first.
     """
     n = len(interval_s)
     log_s = np.log(interval_s)
     change = np.minimum(_abs_change(log_s, 1), _abs_change(log_s, 2))  # two back: long and short beats in turn
-    even = _runs_of(change < EVEN_CHANGE, EVEN_RUN)
-    if not even.any():
+    members = np.flatnonzero(_runs_of(change < EVEN_CHANGE, EVEN_RUN))
+    if len(members) == 0:
         return _without_even_runs(log_s)
-    members = np.flatnonzero(even)
     local = median_filter(log_s[members], size=9, mode="nearest")
-    log_period = np.empty(n)
-    log_period[members] = local
-    others = np.flatnonzero(~even)
-    following = np.searchsorted(members, others)
-    nearest = np.where(following < len(members), following, len(members) - 1)
-    log_period[others] = local[nearest]
-    apart = np.abs(log_s[members] - local)
-    scatter = np.empty(n)
-    scatter[members] = 1.25 * uniform_filter1d(np.minimum(apart, 0.3), size=15, mode="nearest")  # of a mean deviation
-    scatter[others] = scatter[members][nearest]
-    return np.exp(log_period), np.clip(1.5 * scatter, 0.03, 0.15)
+    apart = np.minimum(np.abs(log_s[members] - local), 0.3)
+    scatter = 1.25 * uniform_filter1d(apart, size=15, mode="nearest")  # of a mean deviation
+    after = np.minimum(np.searchsorted(members, np.arange(n)), len(members) - 1)
+    before = np.maximum(np.searchsorted(members, np.arange(n), side="right") - 1, 0)
+    return np.exp(local[after]), np.exp(local[before]), np.clip(1.5 * scatter[after], 0.03, 0.15)
 
 
-def _without_even_runs(log_s: FloatArray) -> tuple[FloatArray, FloatArray]:
+def _without_even_runs(log_s: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
     """A ragged ram, or a hand only: the running median has to do, with wide scatter."""
     n = len(log_s)
     if n < EVEN_RUN + 1:
-        return np.full(n, np.inf), np.full(n, 0.15)
+        return np.full(n, np.inf), np.full(n, np.inf), np.full(n, 0.15)
     filled = np.where(np.isnan(log_s), np.nanmedian(log_s), log_s)
-    return np.exp(median_filter(filled, size=9, mode="nearest")), np.full(n, 0.15)
+    period_s = np.exp(median_filter(filled, size=9, mode="nearest"))
+    return period_s, period_s, np.full(n, 0.15)
 
 
 def _abs_change(log_s: FloatArray, back: int) -> FloatArray:
@@ -143,39 +151,62 @@ def _from_interval(interval_s: FloatArray, period_s: FloatArray, scatter: FloatA
     hand = _normal(np.log(interval_s / HAND_SPACING_S), HAND_SPACING_SPREAD)
     ratio = np.log((own + STRANGE) / (hand + STRANGE))
     ratio = np.where(np.isfinite(period_s), ratio, -0.5)
-    return np.nan_to_num(np.clip(ratio, -EVIDENCE_MAX[0], EVIDENCE_MAX[0]), nan=0.0)
+    return np.nan_to_num(np.clip(ratio, -INTERVAL_MAX, INTERVAL_MAX), nan=0.0)
 
 
 def _from_dwell(dwell_s: FloatArray, period_s: FloatArray, scatter: FloatArray) -> FloatArray:
     """Log likelihood ratio, by itself against pushed, of how long the valve stayed shut before each slam."""
     steady = (scatter < 0.1) & np.isfinite(dwell_s) & np.isfinite(period_s) & (dwell_s < period_s)
-    if np.count_nonzero(steady) < EVEN_RUN:
-        return np.zeros(len(dwell_s))
-    usual_s = float(np.median(dwell_s[steady]))
-    spread_s = np.maximum(0.04, 0.1 * np.where(np.isfinite(period_s), period_s, 1.0))
-    own = _normal((dwell_s - usual_s) / spread_s, 1.0) / spread_s
     hand = _normal(np.log(np.maximum(dwell_s, 1e-3) / HAND_DWELL_S), HAND_DWELL_SPREAD) / np.maximum(dwell_s, 1e-3)
-    ratio = np.log((own + 0.05) / (hand + 0.05))
-    return np.nan_to_num(np.clip(ratio, -EVIDENCE_MAX[1], EVIDENCE_MAX[1]), nan=0.0)
+    if np.count_nonzero(steady) >= EVEN_RUN:
+        usual_s = float(np.median(dwell_s[steady]))
+        spread_s = np.maximum(0.04, 0.1 * np.where(np.isfinite(period_s), period_s, 1.0))
+        own = _normal((dwell_s - usual_s) / spread_s, 1.0) / spread_s
+    else:  # it never ran: any ram reopens soon
+        own = _normal(np.log(np.maximum(dwell_s, 1e-3) / OWN_DWELL_S), OWN_DWELL_SPREAD) / np.maximum(dwell_s, 1e-3)
+    return np.nan_to_num(np.log((own + 0.05) / (hand + 0.05)), nan=0.0)
+
+
+def _in_step(interval_s: FloatArray, period_s: FloatArray) -> FloatArray:
+    """Evidence (n,) that beats went on unheard in each interval: it is a whole number of periods, if not too many."""
+    spanned = np.nan_to_num(interval_s / period_s, nan=0.0, posinf=0.0)
+    near = np.abs(spanned - np.round(spanned)) < IN_STEP_SHARE
+    return np.where((spanned > IN_STEP_PERIODS) | (spanned <= 0), 0.0, np.where(near, IN_STEP, OUT_OF_STEP))
 
 
 def _normal(off: FloatArray, spread: FloatArray | float) -> FloatArray:
     return np.asarray(np.exp(-0.5 * (off / spread) ** 2) / (spread * np.sqrt(2 * np.pi)))
 
 
-def _likeliest(evidence: FloatArray, paused: NDArray[np.bool_], overdue: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    """The likeliest story: bool (n,), True where the slam was pushed."""
-    own, hand = float(evidence[0]), 0.0
-    from_hand: list[tuple[bool, bool]] = [(False, False)]  # whether the best way into (own, hand) came from a hand
-    for gain, pause, late in zip(evidence[1:].tolist(), paused[1:].tolist(), overdue[1:].tolist(), strict=True):
-        stay = own - (RUNS_ON if pause else 0.0)
-        begin = hand - (RESTARTS_ALONE if pause else STARTS)
-        pushed = own - (PUSHED_AGAIN if pause else DIES_LATE if late else DIES_EARLY)
-        from_hand.append((begin > stay, hand >= pushed))
-        own, hand = max(stay, begin) + gain, max(hand, pushed)
-    state = hand > own
+def _likeliest(
+    evidence: FloatArray, paused: NDArray[np.bool_], overdue: NDArray[np.bool_], resume: FloatArray
+) -> NDArray[np.bool_]:
+    """The likeliest story: bool (n,), True where the slam was pushed.
+
+    Three states: HAND, FRESH (it has run a few beats), and FIRM (it runs for good). resume: float64 (n,), gain (mostly
+    negative) of running on through a pause.
+    """
+    hand, fresh, firm = 0.0, float(evidence[0]) - HOLDS, float(evidence[0])
+    came_from: list[tuple[int, int, int]] = [(0, 0, 0)]  # the best state before HAND, FRESH, FIRM
+    rows = zip(evidence[1:].tolist(), paused[1:].tolist(), overdue[1:].tolist(), resume[1:].tolist(), strict=True)
+    for gain, pause, late, on in rows:
+        step = on if pause else 0.0
+        to_hand = (
+            hand,
+            fresh - (PUSHED_AGAIN if pause else DIES_FRESH),
+            firm - (PUSHED_AGAIN if pause else DIES_LATE if late else DIES_EARLY),
+        )
+        to_fresh = (hand - (RESTARTS_ALONE if pause else STARTS), fresh + step - FRESH)
+        to_firm = (fresh + step - HOLDS, firm + step)
+        from_hand, from_fresh, from_firm = to_hand.index(max(to_hand)), int(to_fresh[1] > to_fresh[0]), 2
+        if to_firm[0] > to_firm[1]:
+            from_firm = 1
+        came_from.append((from_hand, from_fresh, from_firm))
+        hand, fresh, firm = max(to_hand), max(to_fresh) + gain, max(to_firm) + gain
+    ends = (hand, fresh, firm)
+    state = ends.index(max(ends))
     story = np.empty(len(evidence), np.bool_)
     for i in range(len(evidence) - 1, -1, -1):
-        story[i] = state
-        state = from_hand[i][1] if state else from_hand[i][0]
+        story[i] = state == 0
+        state = came_from[i][state]
     return story

@@ -10,13 +10,16 @@ from clackcount.simulate.channel import Phone, Place, random_phone
 from clackcount.simulate.cycle import DriveColumn, Rhythm
 from clackcount.simulate.ram import Ram, Rush, random_column, random_ram, random_rhythm
 from clackcount.simulate.render import Layer, Part, Rendered, Scenario, render, render_blocks
+from clackcount.simulate.scenes import CONDITIONS, STORIES, random_acts, random_scene, without_ram
 from clackcount.simulate.story import Hand, Quiet, Running, Rushing
 from clackcount.simulate.truth import PumpTruth, Truth
 from clackcount.simulate.voice import MATERIALS, Voice, random_voice
 
 __all__ = [
+    "CONDITIONS",
     "MAKERS",
     "MATERIALS",
+    "STORIES",
     "DriveColumn",
     "Hand",
     "Layer",
@@ -34,11 +37,14 @@ __all__ = [
     "Scenario",
     "Truth",
     "Voice",
+    "random_acts",
     "random_column",
     "random_phone",
     "random_ram",
     "random_rhythm",
+    "random_scene",
     "random_voice",
     "render",
     "render_blocks",
+    "without_ram",
 ]

@@ -53,8 +53,8 @@ class Part:
 class Scenario:
     """All that is to be heard. snr_db: see simulate.level; None: 20 dB.
 
-    rush_snr_db: level of the rush at full flow over the background, in the octave where it stands out most, for the
-    loudest ram; None leaves it to the ram itself.
+    rush_snr_db: level of the rush at the closing velocity over the background, in the octave where it stands out
+    most, for the loudest ram; None leaves it to the ram itself.
     """
 
     duration_s: float
@@ -142,13 +142,11 @@ class _RamSound:
         return np.stack([Carrier(self.place, self.rate, self.seeds(AIR, self.number))(row) for row in rows])
 
     def set_rush(self, rush_snr_db: float, under: NDArray[np.float64]) -> None:
-        """Set the rush at full flow so far above the background (energies in 20 ms an octave) in its best octave."""
-        top = self.part.ram.column.terminal_velocity_m_s / self.part.ram.column.closing_velocity_m_s
+        """Set the rush at the closing velocity so far above the background in its best octave."""
         water = _Water(self.part.ram, self.told, self.rate)
         noise = water.colour(self.seeds(WATER, self.number).standard_normal(2 * self.rate, np.float32)) * water.norm
         arrives = Carrier(self.place, self.rate, self.seeds(AIR, self.number))(noise)
-        full = background_energy(arrives * np.float32(top**self.part.ram.rush.exponent), self.rate)
-        _, as_is_db = best_octave(full, under)
+        _, as_is_db = best_octave(background_energy(arrives, self.rate), under)
         self.rush_gain = np.float32(10 ** ((rush_snr_db - as_is_db) / 20) / self.gain)
 
     def block(self, index: int, first: int, n: int) -> Samples:

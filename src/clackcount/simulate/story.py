@@ -33,7 +33,11 @@ class Quiet:
 
 @dataclass(frozen=True, slots=True)
 class Rushing:
-    """Water runs through the open valve without a beat. flow: share of the terminal velocity that gets through."""
+    """Water runs through the open valve without a beat.
+
+    flow: in closing velocities, as far as the head can drive it; below 1 the supply is short, above 1 something holds
+    the valve open. gurgling: bubbles of air a second.
+    """
 
     duration_s: float | None = None
     flow: float = 1.0
@@ -181,7 +185,9 @@ class Teller:
         # Without a beat after it the water is shut off slowly, by a hand on a gate valve.
         taper_s = self.ram.column.closing_s if ends_by_slam else 0.8
         last_s = end_s if end_s < self.duration_s else end_s + 60
-        self.out.open(opened_s, last_s, act.flow, taper_s)
+        column = self.ram.column
+        share = min(act.flow * column.closing_velocity_m_s / column.terminal_velocity_m_s, 1.0)
+        self.out.open(opened_s, last_s, share, taper_s)
         if act.gurgling:
             self._gurgle(start_s, end_s, act.gurgling)
         self.open_from_s = opened_s if ends_by_slam else None

@@ -61,7 +61,7 @@ class Truth:
 
     def of_pump(self, pump: int) -> FloatArray:
         """Slam times of one pump."""
-        return self.slam_s[self.pump == pump]
+        return np.asarray(self.slam_s[self.pump == pump], np.float64)
 
     @property
     def rate_per_min(self) -> float | None:

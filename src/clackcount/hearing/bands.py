@@ -1,0 +1,89 @@
+"""Samples in, short-time energy in mel bands out: the one transform that every later stage shares."""
+
+from __future__ import annotations
+
+import librosa
+import numpy as np
+import scipy.fft
+from numpy.typing import NDArray
+
+from clackcount.settings import HearingSettings
+
+# Frames are transformed in batches that begin at fixed frame numbers. A matrix product may round differently
+# for another batch length, so this, not the block size of the caller, decides the last bit of the answer.
+BATCH_FRAMES = 256
+
+
+class BandEnergies:
+    """Mean-square level in mel bands, a frame every 5 ms, for samples that come in blocks of any size.
+
+    Frame i is centred on sample ``i * hop``; beyond both ends the recording is taken as silent. The frame is
+    four hops (20 ms) long: long enough to part a thud's low octaves, short enough not to blur two slams.
+
+    sample_rate_hz: 4000 or more. Bands run from ``lowest_hz`` to ``highest_hz`` or just below half the sample
+    rate; their number follows the range, so that a band means the same at every rate.
+    """
+
+    def __init__(self, sample_rate_hz: int, settings: HearingSettings) -> None:
+        self.hop = max(1, round(sample_rate_hz * settings.hop_s))
+        self.frame = 4 * self.hop
+        self.frames_per_s = sample_rate_hz / self.hop
+        edges_hz = band_edges_hz(sample_rate_hz, settings)
+        self.band_hz = edges_hz[1:-1]
+        window = np.hanning(self.frame + 1)[:-1]
+        self._window = (window / np.sqrt(np.sum(window**2) * self.frame / 2)).astype(np.float32)
+        self._to_bands = np.ascontiguousarray(
+            librosa.filters.mel(
+                sr=sample_rate_hz,
+                n_fft=self.frame,
+                n_mels=len(self.band_hz),
+                fmin=edges_hz[0],
+                fmax=edges_hz[-1],
+                norm=None,
+            ).T.astype(np.float32)
+        )
+        self._pending = [np.zeros(self.frame // 2, dtype=np.float32)]
+        self._n_pending = self.frame // 2
+
+    def feed(self, samples: NDArray[np.float32]) -> NDArray[np.float32]:
+        """The frames that these samples complete: float32 (n, n_bands), n a multiple of the batch, may be 0."""
+        self._pending.append(samples)
+        self._n_pending += len(samples)
+        n_batches = ((self._n_pending - self.frame) // self.hop + 1) // BATCH_FRAMES
+        if n_batches <= 0:
+            return np.zeros((0, len(self.band_hz)), dtype=np.float32)
+        return self._transform(n_batches * BATCH_FRAMES)
+
+    def finish(self) -> NDArray[np.float32]:
+        """The last frames, up to the one whose centre lies on or before the last sample."""
+        n_frames = max(0, (self._n_pending - self.frame // 2 - 1) // self.hop + 1)
+        if n_frames == 0:
+            return np.zeros((0, len(self.band_hz)), dtype=np.float32)
+        self._pending.append(np.zeros(self.frame, dtype=np.float32))
+        return self._transform(n_frames)
+
+    def _transform(self, n_frames: int) -> NDArray[np.float32]:
+        samples = np.concatenate(self._pending)
+        framed = np.lib.stride_tricks.sliding_window_view(samples, self.frame)[:: self.hop]
+        energies = np.empty((n_frames, len(self.band_hz)), dtype=np.float32)
+        for first in range(0, n_frames, BATCH_FRAMES):
+            last = min(first + BATCH_FRAMES, n_frames)
+            spectrum = scipy.fft.rfft(framed[first:last] * self._window, axis=1)
+            power = spectrum.real**2
+            power += spectrum.imag**2
+            energies[first:last] = power @ self._to_bands
+        rest = samples[n_frames * self.hop :].copy()
+        self._pending = [rest]
+        self._n_pending = len(rest)
+        return energies
+
+
+def band_edges_hz(sample_rate_hz: int, settings: HearingSettings) -> NDArray[np.float64]:
+    """Corner frequencies of the triangular mel bands, float64 (n_bands + 2,), the same at every sample rate.
+
+    Source: the mel scale of Slaney's auditory toolbox, as in ``librosa.mel_frequencies``.
+    """
+    full_hz = librosa.mel_frequencies(
+        n_mels=settings.n_bands + 2, fmin=settings.lowest_hz, fmax=settings.highest_hz
+    ).astype(np.float64)
+    return full_hz[full_hz <= 0.49 * sample_rate_hz]

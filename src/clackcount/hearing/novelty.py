@@ -1,0 +1,88 @@
+"""Band energies in, rises out: how much louder each band is at and after a moment than just before it."""
+
+from __future__ import annotations
+
+import librosa
+import numpy as np
+from numpy.typing import NDArray
+
+from clackcount.settings import HearingSettings
+
+# Frames after the moment whose mean is compared with the mean of the frames before it. A frame is four hops
+# long, so the last frame not yet touched by a knock is the one two hops earlier.
+BEFORE = (-6, -2)
+AFTER = ((0, 0), (1, 1), (2, 3), (4, 7))
+REACH = 8  # frames of context wanted on either side of a moment
+
+
+class Compressor:
+    """Per-channel energy normalisation, carried from block to block.
+
+    Each band is divided by its own running floor (``floor_s``) and a square root is drawn. The floor follows
+    rain, wind and the phone's automatic gain within half a second. Source: Wang et al. 2017, "Trainable frontend
+    for robust and far-field keyword spotting", ICASSP; computed by ``librosa.pcen``.
+    """
+
+    def __init__(self, frames_per_s: float, settings: HearingSettings) -> None:
+        # librosa takes a sample rate and a hop; only their quotient counts, and a hop of 1 leaves it exact.
+        self._frames_per_s = frames_per_s
+        self._settings = settings
+        self._state: NDArray[np.float32] | None = None
+
+    def feed(self, energies: NDArray[np.float32]) -> NDArray[np.float32]:
+        """Compressed energies, float32 (n_frames, n_bands), zero in silence."""
+        if len(energies) == 0:
+            return energies
+        settings = self._settings
+        scaled = np.maximum(energies.T, np.float32(QUIETEST))
+        if self._state is None:
+            # The floor begins at the first batch's own mean, or the first frames would all look like a rise.
+            decay = 1 - smoothing(settings.floor_s * self._frames_per_s)
+            self._state = (decay * scaled.mean(axis=1, keepdims=True)).astype(np.float32)
+        compressed, self._state = librosa.pcen(
+            scaled,
+            sr=self._frames_per_s,
+            hop_length=1,
+            gain=1.0,
+            bias=settings.bias,
+            power=0.5,
+            time_constant=settings.floor_s,
+            eps=QUIETEST,
+            zi=self._state,
+            return_zf=True,
+        )
+        return np.ascontiguousarray(compressed.T, dtype=np.float32)
+
+
+# -120 dB re full scale, the hiss of a 20 bit converter: below it there is nothing to hear, and digital silence
+# does not turn the first sound after it into an infinite rise.
+QUIETEST = 1e-12
+
+
+def smoothing(time_constant_frames: float) -> float:
+    """Coefficient of the first-order low-pass with this time constant. Source: formula of ``librosa.pcen``."""
+    t2 = time_constant_frames**2
+    return float((np.sqrt(1 + 4 * t2) - 1) / (2 * t2))
+
+
+def rises(compressed: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Rise at each frame in each band over each of the spans AFTER, float32 (n_frames, n_bands, 4).
+
+    The first and last REACH frames see the edge frame repeated.
+    """
+    n_frames, n_bands = compressed.shape
+    padded = np.pad(compressed, ((REACH + 1, REACH + 1), (0, 0)), mode="edge")
+    total = np.cumsum(padded, axis=0, dtype=np.float64)
+
+    def mean(span: tuple[int, int]) -> NDArray[np.float32]:
+        first, last = span
+        start = REACH + first
+        stop = REACH + 1 + last
+        difference: NDArray[np.float64] = total[stop : stop + n_frames] - total[start : start + n_frames]
+        return (difference / (last - first + 1)).astype(np.float32)
+
+    before = mean(BEFORE)
+    result = np.empty((n_frames, n_bands, len(AFTER)), dtype=np.float32)
+    for i, span in enumerate(AFTER):
+        result[:, :, i] = mean(span) - before
+    return result

@@ -14,7 +14,7 @@ from typing import Literal
 
 from clackcount.errors import QuantityError
 from clackcount.hydraulics.assumed import ASSUMED
-from clackcount.hydraulics.figures import Uncertain, assumed, band95, u_of, uncertain, value_of, written
+from clackcount.hydraulics.figures import COVERAGE, Uncertain, assumed, u_of, uncertain, value_of, written
 from clackcount.hydraulics.maths import log
 from clackcount.units import RECTANGULAR, Quantity, parse_quantity
 
@@ -110,9 +110,11 @@ class Comparison:
         change = f"{abs(percent):.0f} % {'less' if percent > 0 else 'more'}"
         sure = max(self.probability_lower, 1 - self.probability_lower)
         chance = "over 99.9 %" if sure > 0.999 else f"{100 * sure:.0f} %"
-        if sure < 0.95:
-            return f"{change}, but the reading errors could explain it ({chance} sure that it differs this way)"
-        return f"{change} (ratio {self.low95:.2f} to {self.high95:.2f}); {chance} sure that it really differs"
+        if sure < 0.975:
+            return f"{change}, but reading errors alone could make that ({chance} sure of the direction)"
+        return (
+            f"{change} (ratio {self.low95:.2f} to {self.high95:.2f}, 95 %); {chance} sure that it is no reading error"
+        )
 
 
 def pool_catches(
@@ -163,7 +165,7 @@ def compare_catches(first: Sequence[Catch], second: Sequence[Catch]) -> Comparis
     ratio = pool_catches(second, vessels=vessels).flow_m3_s / pool_catches(first, vessels=vessels).flow_m3_s
     log_ratio = log(ratio)
     z = value_of(log_ratio) / u_of(log_ratio) if u_of(log_ratio) else math.copysign(math.inf, value_of(log_ratio))
-    low, high = (math.exp(bound) for bound in band95(log_ratio))
+    low, high = (math.exp(value_of(log_ratio) + sign * COVERAGE * u_of(log_ratio)) for sign in (-1, 1))
     return Comparison(value_of(ratio), low, high, 0.5 * math.erfc(z / math.sqrt(2)))
 
 

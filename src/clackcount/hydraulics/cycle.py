@@ -61,11 +61,11 @@ def cycle_of(site: SiteNumbers, rate_per_s: Uncertain | None = None) -> Cycle:
     """
     time_constant = column_time_constant_s(site.length_m, site.supply_head_m, site.loss_coefficient)
     terminal = terminal_velocity_m_s(site.supply_head_m, site.loss_coefficient)
-    idle = assumed("idle_time_s")
+    idle, yielded = assumed("idle_time_s"), assumed("delivery_yield")
     stays_open = False
     if rate_per_s is not None:
         idle = idle * min(1.0, IDLE_SHARE / value_of(rate_per_s) / value_of(idle))
-        share, from_ = _share_at_rate(site, 1 / rate_per_s - idle, time_constant, terminal), "the rate"
+        share, from_ = _share_at_rate(site, 1 / rate_per_s - idle, time_constant, yielded * terminal), "the rate"
     elif site.closing_velocity_m_s is not None:
         ratio = site.closing_velocity_m_s / terminal
         stays_open = value_of(ratio) > NEARLY_TERMINAL
@@ -75,7 +75,7 @@ def cycle_of(site: SiteNumbers, rate_per_s: Uncertain | None = None) -> Cycle:
         ratio = velocity / terminal
         stays_open = value_of(ratio) > NEARLY_TERMINAL
         share = arctanh(_at_most(ratio, NEARLY_TERMINAL))
-    return _cycle(site, share, time_constant, terminal, idle, from_, stays_open)
+    return _cycle(site, share, time_constant, terminal, idle, yielded, from_, stays_open)
 
 
 def _cycle(
@@ -84,13 +84,13 @@ def _cycle(
     time_constant: Uncertain,
     terminal: Uncertain,
     idle: Uncertain,
+    yielded: Uncertain,
     from_: str,
     stays_open: bool,
 ) -> Cycle:
     velocity = terminal * tanh(share)
     wasted = site.area_m2 * terminal * time_constant * log_cosh(share)
     bound = delivered_bound_m3(site, velocity)
-    yielded = assumed("delivery_yield")
     pumping = delivery_time_s(velocity, site.length_m, site.supply_head_m, site.delivery_head_m) * yielded
     open_time = share * time_constant
     period = open_time + pumping + idle
@@ -109,9 +109,9 @@ def delivered_bound_m3(site: SiteNumbers, closing_velocity_m_s: Uncertain) -> Un
     )
 
 
-def _share_at_rate(site: SiteNumbers, busy_s: Uncertain, time_constant: Uncertain, terminal: Uncertain) -> Uncertain:
-    """θ for which opening and pumping together take busy_s: θ τ + y L v∞ tanh θ / (g (h - H)) = busy."""
-    pumping = assumed("delivery_yield") * site.length_m * terminal / (G * (site.delivery_head_m - site.supply_head_m))
+def _share_at_rate(site: SiteNumbers, busy_s: Uncertain, time_constant: Uncertain, pumped: Uncertain) -> Uncertain:
+    """θ for which opening and pumping together take busy_s: θ τ + L p tanh θ / (g (h - H)) = busy, p = yield · v∞."""
+    pumping = site.length_m * pumped / (G * (site.delivery_head_m - site.supply_head_m))
     open_over_busy, pumping_over_busy = time_constant / busy_s, pumping / busy_s
     share = _root(value_of(open_over_busy), value_of(pumping_over_busy))
     if share > 6:

@@ -35,8 +35,8 @@ from clackcount.hydraulics.site import Site
 MIN_OPEN_TIME_U_S = 0.004
 LOSS_RANGE = (0.05, 1e4)
 SAYS_LITTLE = (
-    "The valve shuts before friction matters much here, so this catch says little about the loss coefficient; a catch "
-    "with the waste valve held open would."
+    "The valve shuts before friction matters much here, so this catch says little about the loss coefficient; a "
+    "catch with the waste valve held open would."
 )
 MORE_THAN_FRICTIONLESS = (
     "More water was caught on the waste side than a frictionless column could pass in the open time heard: check "

@@ -296,6 +296,33 @@ class Running:
     trend: tuple[TrendRow, ...] = ()
 
 
+class Happening(StrEnum):
+    """What is told while listening live."""
+
+    STATE = "state"
+    STROKE = "stroke"
+    SETTLED = "settled"
+    STOP = "stop"
+
+
+@dataclass(frozen=True, slots=True)
+class Event:
+    """One change heard while listening live. time_s: when it happened; told_s: up to when had been heard by then.
+
+    state: of the pump from then on. strokes: pushes of this start so far. rate_per_min: None where nothing beats by
+    itself. cause: of a stop, as far as it could be heard by then.
+    """
+
+    happening: Happening
+    time_s: float
+    told_s: float
+    state: State
+    strokes: int = 0
+    rate_per_min: float | None = None
+    cause: Cause | None = None
+    confidence: float = 1.0
+
+
 # --- diagnosis -------------------------------------------------------------------------------------------------
 
 

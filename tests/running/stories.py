@@ -56,6 +56,7 @@ class Story:
         self.velocity: list[NDArray[np.float64]] = []
         self.now_s = float(self.rng.uniform(0.0, FRAME_S))
         self.slams: list[tuple[float, float, bool]] = []  # time, opened, on the beat
+        self.strength_db: dict[int, float] = {}  # of slams softer than the usual
         self.truth = Truth()
 
     # --- acts
@@ -67,9 +68,11 @@ class Story:
         return self._act(State.RUSHING, self._hold(velocity, seconds))
 
     def hand(self, strokes: int, spread: float = 0.25, dwell_s: float = 0.8) -> Story:
+        self.quiet(float(dwell_s))
         start_s = self.now_s
-        for _ in range(strokes):
-            self._hold(0.0, float(dwell_s * np.exp(self.rng.normal(0, spread))))
+        for number in range(strokes):
+            if number:
+                self._hold(0.0, float(dwell_s * np.exp(self.rng.normal(0, spread))))
             opened_s = self.now_s
             self._accelerate(self.period_s - self.shut_s, 1 + 0.1 * self.rng.normal())
             self.slams.append((self.now_s, opened_s, False))
@@ -94,6 +97,16 @@ class Story:
             self._accelerate(period_s - self.shut_s, factor ** (-0.5 * age_s / seconds))
             self.slams.append((self.now_s, opened_s, True))
         return self._act(State.SELF, start_s)
+
+    def fades(self, cause: Cause) -> Story:
+        """The last 20 s of a run; only a starved ram shows what is coming."""
+        if cause is not Cause.STARVED:
+            return self.runs(20.0)
+        first = len(self.slams)
+        self.runs(20.0, factor=1.35, ragged=0.06)
+        for i in range(first, len(self.slams)):
+            self.strength_db[i] = -8.0 * (i - first) / max(1, len(self.slams) - 1 - first)
+        return self
 
     def stalls(self, cause: Cause, seconds: float) -> Story:
         self.truth.stops.append((self.now_s, cause))
@@ -138,7 +151,8 @@ class Story:
         return self.truth
 
     def _train(self, duration_s: float) -> SlamTrain:
-        heard = [slam for slam in self.slams if self.rng.random() >= self.miss]
+        kept = [i for i in range(len(self.slams)) if self.rng.random() >= self.miss]
+        heard = [self.slams[i] for i in kept]
         time_s = np.array([slam[0] for slam in heard])
         opened_s = np.array([slam[1] for slam in heard])
         opened_s[self.rng.random(len(heard)) > self.opening_heard] = np.nan
@@ -149,7 +163,7 @@ class Story:
         n = len(heard)
         return SlamTrain(
             time_s=np.clip(time_s + self.rng.normal(0, 0.0005, n), 0, duration_s),
-            strength_db=self.rng.normal(18, 1, n),
+            strength_db=self.rng.normal(18, 1, n) + np.array([self.strength_db.get(i, 0.0) for i in kept]),
             confidence=np.full(n, 0.9),
             reopen_s=reopen_s,
             opened_s=opened_s,

@@ -9,11 +9,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.ndimage import percentile_filter
 from scipy.special import ndtr
 
 from clackcount.model import FloatArray, State
 
 STEP_S = 0.25
+STEADY_STEPS = 7  # what lasts as long as this without a pause is water (or weather)
 DRIFT_S = 6.0  # how fast the quiet level follows; slower than a valve, faster than weather and gain
 DRIFT_STEP_MAX = 0.05  # an outburst moves it no more than this in a step
 LONG_S = 0.8  # shorter changes of state are splashes and knocks
@@ -81,13 +83,23 @@ def follow_gap(
 
 
 def _steps(index: FloatArray, step_s: float, start_s: float, end_s: float) -> tuple[FloatArray, float]:
-    """Medians of the index over steps of the gap (knocks fall out), and the length of a step."""
+    """The steady part of the index in steps of the gap, and the length of a step.
+
+    Medians over a step leave knocks out; a low quantile over some steps leaves out what has pauses in it, as speech,
+    birdsong and dripping have and rushing water has not.
+    """
     cells = index[int(np.ceil(start_s / step_s - 1e-9)) : int(end_s / step_s + 1e-9)]
     width = max(1, round(STEP_S / step_s))
     if len(cells) < width:
         return np.array([np.median(cells)]) if len(cells) else np.empty(0), max(end_s - start_s, 1e-9)
     n = len(cells) // width
-    return np.median(cells[: n * width].reshape(n, width), axis=1), width * step_s
+    return steady(np.median(cells[: n * width].reshape(n, width), axis=1)), width * step_s
+
+
+def steady(steps: FloatArray) -> FloatArray:
+    """float64 (n,): of each step and its three neighbours on either side, the lower quartile."""
+    lower: FloatArray = percentile_filter(steps, 25, size=STEADY_STEPS, mode="nearest")
+    return lower
 
 
 def _pieces(

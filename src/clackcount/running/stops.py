@@ -16,11 +16,13 @@ from clackcount.running.reading import Reading
 from clackcount.running.timeline import Spell, gap_pieces
 from clackcount.settings import RunningSettings
 
-LAST_BEATS = 6  # what counts as the very end of a run
-USUAL_BEATS_MIN = 8  # so many beats before them are needed to say what was usual
+LAST_BEATS = 5  # what counts as the very end of a run
+USUAL_BEATS_MIN, USUAL_BEATS = 6, 16  # beats needed, and taken, to say what was usual
+FADING_S = 22.0  # a ram starves within some seconds to half a minute: what was usual lies before that
 AFTER_S = 4.0  # how much of what follows tells the cause
-SLOWER, SOFTER_DB, RAGGED = 0.08, 3.0, 0.06  # changes that each speak once for a starved ram
-STARVED_SCORE = 1.5
+SLOWER, SOFTER_DB, RAGGED = 0.08, 3.5, 0.05  # changes that each speak once for a starved ram
+PART_MAX = 1.4  # and none of them alone is enough
+STARVED_SCORE = 0.75
 TOLD = 0.05  # smaller changes of rate are not worth a word
 
 
@@ -32,7 +34,7 @@ class Ending:
     ragged_from: float | None = None
     ragged_to: float | None = None
     softer_db: float | None = None
-    weaker_rush: float | None = None
+    spread: float = 0.0
     missed: int = 0
     over_s: float = 0.0
 
@@ -41,9 +43,11 @@ class Ending:
         """About 0 for a run that ends out of the blue; above STARVED_SCORE for one that faded away."""
         if self.slower is None or self.softer_db is None:
             return 0.0
-        ragged = max(0.0, (self.ragged_to or 0.0) - 1.5 * (self.ragged_from or 0.0))
-        parts = (max(0.0, self.slower) / SLOWER, ragged / RAGGED, max(0.0, self.softer_db) / SOFTER_DB)
-        return sum(min(part, 1.5) for part in parts) / 2
+        ragged = (self.ragged_to or 0.0) - 1.5 * (self.ragged_from or 0.0)
+        # A ram that hops or is ragged by nature has slow beats at any time.
+        slower = self.slower / max(SLOWER, 2.5 * self.spread)
+        parts = (slower, ragged / RAGGED, self.softer_db / SOFTER_DB)
+        return sum(min(max(part, 0.0), PART_MAX) for part in parts) / 2
 
 
 def find_stops(
@@ -72,7 +76,7 @@ def judge_cause(
 ) -> tuple[Cause, float]:
     """The cause of the stop after spell, and how sure; UNKNOWN below settings.rush_sure."""
     if ending.starved_score >= STARVED_SCORE:
-        return Cause.STARVED, float(min(0.95, 0.5 + 0.2 * ending.starved_score))
+        return Cause.STARVED, float(min(0.95, 0.5 + 0.3 * ending.starved_score))
     period_s = float(reading.strokes.period_s[spell.last])
     open_after_s = spell.end_s + min(period_s, AFTER_S)
     until_s = min(following.start_s if following else duration_s, open_after_s + AFTER_S)
@@ -83,7 +87,7 @@ def judge_cause(
     if until_s - open_after_s < 0.5:
         sure = min(sure, 0.7)
     # A run that faded a little fits a starved ram as well as a stall: the nearer to that, the less sure.
-    sure *= 1 - 0.3 * ending.starved_score / STARVED_SCORE
+    sure *= 1 - 0.25 * ending.starved_score / STARVED_SCORE
     if sure < settings.rush_sure:
         return Cause.UNKNOWN, round(1 - sure, 3)
     return (Cause.OPEN_STALL if state is State.RUSHING else Cause.SHUT_STALL), sure
@@ -96,20 +100,21 @@ def look_back(reading: Reading, spell: Spell, before_s: float) -> Ending:
     slam = np.arange(first, spell.last + 1)
     if len(slam) < LAST_BEATS + USUAL_BEATS_MIN:
         return Ending()
-    interval_s = reading.interval_s[slam]
-    usual_n = max(USUAL_BEATS_MIN, (len(slam) - LAST_BEATS) // 2)
-    usual, last = slice(0, usual_n), slice(-LAST_BEATS, None)
-    middle_s = float(np.median(interval_s[usual]))
-    spanned = np.maximum(1, np.round(interval_s / np.maximum(reading.strokes.period_s[slam], 1e-9)))
-    single_s = interval_s / spanned
+    spanned = np.maximum(1, np.round(reading.interval_s[slam] / np.maximum(reading.strokes.period_s[slam], 1e-9)))
+    single_s = reading.interval_s[slam] / spanned
+    until = max(USUAL_BEATS_MIN, min(int(np.searchsorted(time_s[slam], spell.end_s - FADING_S)), len(slam) - LAST_BEATS))
+    usual, last = slice(max(0, until - USUAL_BEATS), until), slice(-LAST_BEATS, None)
+    pair_s = (single_s + np.concatenate([single_s[:1], single_s[:-1]])) / 2  # long and short beats in turn are no change
+    middle_s = float(np.median(pair_s[usual]))
+    strength_db = reading.train.strength_db[slam]
     return Ending(
-        slower=float(np.median(single_s[last])) / middle_s - 1,
+        slower=float(np.median(pair_s[last])) / middle_s - 1,
+        spread=float(np.std(np.log(pair_s[usual]))),
         ragged_from=_raggedness(single_s[usual]),
         ragged_to=_raggedness(single_s[-2 * LAST_BEATS :]),
-        softer_db=float(np.median(reading.train.strength_db[slam[usual]]) - np.median(reading.train.strength_db[slam[last]])),
-        weaker_rush=float(np.median(reading.height[slam[usual]]) - np.median(reading.height[slam[last]])),
+        softer_db=float(np.median(strength_db[usual]) - np.median(strength_db[last])),
         missed=int(np.sum(spanned - 1)),
-        over_s=float(time_s[slam[-1]] - time_s[slam[0]]),
+        over_s=float(time_s[slam[-1]] - time_s[slam[max(0, until - 1)]]),
     )
 
 

@@ -24,17 +24,20 @@ HAND_DWELL_SPREAD = 0.8
 OWN_DWELL_S = 0.17  # from slam to reopening of a ram that runs (delivery and recoil, 50..350 ms)
 OWN_DWELL_SPREAD = 0.5
 EVEN_CHANGE = 0.10  # intervals of a running ram rarely change more than this from one to the next
-EVEN_RUN = 5  # so many even intervals in a row are no accident of a hand
+EVEN_RUN = 6  # so many even intervals in a row are no accident of a hand
+OWN_DWELL_MAX_S = 0.55  # no ram takes longer to deliver and recoil; a valve that stays shut longer is waiting for a hand
 MISSED_SHARE = (0.93, 0.045, 0.015)  # of the intervals of a running ram that span 1, 2, 3 periods
 STRANGE = 0.01  # share of intervals and knocks that fit no story
 INTERVAL_MAX = 2.0  # evidence of one interval: no single sound decides
 DWELL_MAX = (3.0, 1.5)  # of the shut time between two knocks; of that read from the rush
-ALONE, TOGETHER = -1.5, 0.5  # evidence of a slam that beats found alone, or on the even beat
+PUSH_HEARD, HEARD_MAX = 0.7, 1.5  # how often a push is heard as a knock, and what that may say
+ALONE, TOGETHER = -1.0, 0.5  # evidence of a slam that beats found alone, or on the even beat
 
 # Costs of changing the story between two slams, in units of log likelihood. A start may die within a few beats and be
 # pushed again; a ram that has run for a while is left alone until it has been silent for long.
 STARTS = 2.0  # a hand lets go and it runs
 RESTARTS_ALONE = 4.0  # the same after a long pause
+FRESH_SLOWER, FRESH_SCATTER = 1.1, 0.15  # a start that fails slows down from its first beat
 HOLDS, FRESH = 1.5, 0.35  # it runs for good; each beat that it has not yet done so
 RUNS_ON = 4.0  # it slams on by itself after a pause in which it should have slammed
 IN_STEP, OUT_OF_STEP = 1.6, -2.0  # and the pause is, or is not, a whole number of periods
@@ -68,21 +71,26 @@ def judge_strokes(
     if n == 0:
         return Strokes(np.zeros(0, np.bool_), np.empty(0), np.empty(0))
     interval_s = np.diff(train.time_s, prepend=np.nan)
-    period_s, earlier_s, scatter = own_period(interval_s)
+    period_s, earlier_s, scatter = own_period(interval_s, dwells_s[0] if dwells_s else np.full(n, np.nan))
     limit_s = stop_limit(period_s, settings)
     paused = np.concatenate([[False], interval_s[1:] > limit_s[:-1]])
-    evidence = np.maximum(*(_from_interval(interval_s, own_s, scatter) for own_s in (period_s, earlier_s)))
-    evidence[paused] = -0.5
+    firm = np.maximum(*(_from_interval(interval_s, own_s, scatter) for own_s in (period_s, earlier_s)))
+    fresh = _from_interval(interval_s, period_s * FRESH_SLOWER, np.maximum(scatter, FRESH_SCATTER))
+    firm[paused] = fresh[paused] = -0.5
     of_dwell = sum(
         np.clip(_from_dwell(np.where(paused, np.nan, dwell_s), period_s, scatter), -most, most)
         for dwell_s, most in zip(dwells_s, DWELL_MAX, strict=False)
     )
-    evidence += np.where(train.beating, TOGETHER, ALONE) + of_dwell
+    evidence = np.where(train.beating, TOGETHER, ALONE) + of_dwell
+    if dwells_s:
+        evidence += np.clip(_from_being_heard(dwells_s[0], scatter), -HEARD_MAX, HEARD_MAX)
     evidence[0] = {None: 1.0, True: -20.0, False: 20.0}[was_pushed] + (TOGETHER if train.beating[0] else ALONE)
+    firm[0] = fresh[0] = 0.0
     with np.errstate(invalid="ignore"):
         overdue = interval_s > OVERDUE * period_s
     resume = _in_step(interval_s, period_s) - RUNS_ON
-    return Strokes(_likeliest(evidence, paused, overdue, resume), period_s, limit_s)
+    pushed = _likeliest(evidence + fresh, evidence + firm, paused, overdue, resume)
+    return Strokes(pushed, period_s, limit_s)
 
 
 def stop_limit(period_s: FloatArray, settings: RunningSettings) -> FloatArray:
@@ -91,17 +99,19 @@ def stop_limit(period_s: FloatArray, settings: RunningSettings) -> FloatArray:
     return np.where(np.isfinite(limit_s), limit_s, settings.hand_gap_s)
 
 
-def own_period(interval_s: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+def own_period(interval_s: FloatArray, dwell_s: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
     """(period of the ram around each slam, the same as it was last heard before it, relative scatter), each (n,).
 
     Within even runs it is the running median of nine; elsewhere that of the run that follows (a ram that is being
     started), and that of the run before (one that is failing). inf where it never ran.
-    interval_s: float64 (n,), the interval before each slam, NaN for the first.
+    interval_s, dwell_s: float64 (n,), the interval, and the shut time, before each slam, NaN where not known.
     """
     n = len(interval_s)
     log_s = np.log(interval_s)
-    change = np.minimum(_abs_change(log_s, 1), _abs_change(log_s, 2))  # two back: long and short beats in turn
-    members = np.flatnonzero(_runs_of(change < EVEN_CHANGE, EVEN_RUN))
+    waited = dwell_s > OWN_DWELL_MAX_S
+    # Against the interval before, and against the last but one: long and short beats in turn are even, too.
+    even = [_runs_of((_abs_change(log_s, back) < EVEN_CHANGE) & ~waited, EVEN_RUN) for back in (1, 2)]
+    members = np.flatnonzero(even[0] | even[1])
     if len(members) == 0:
         return _without_even_runs(log_s)
     local = median_filter(log_s[members], size=9, mode="nearest")
@@ -167,6 +177,15 @@ def _from_dwell(dwell_s: FloatArray, period_s: FloatArray, scatter: FloatArray) 
     return np.nan_to_num(np.log((own + 0.05) / (hand + 0.05)), nan=0.0)
 
 
+def _from_being_heard(dwell_s: FloatArray, scatter: FloatArray) -> FloatArray:
+    """Log likelihood ratio of an opening being heard at all: where a ram reopens softly, a knock was a hand."""
+    steady = (scatter < 0.1) & (np.arange(len(dwell_s)) > 0)
+    if np.count_nonzero(steady) < 3 * EVEN_RUN:
+        return np.zeros(len(dwell_s))
+    share = float(np.clip(np.mean(np.isfinite(dwell_s[steady])), 0.03, 0.97))
+    return np.where(np.isfinite(dwell_s), np.log(share / PUSH_HEARD), np.log((1 - share) / (1 - PUSH_HEARD)))
+
+
 def _in_step(interval_s: FloatArray, period_s: FloatArray) -> FloatArray:
     """Evidence (n,) that beats went on unheard in each interval: it is a whole number of periods, if not too many."""
     spanned = np.nan_to_num(interval_s / period_s, nan=0.0, posinf=0.0)
@@ -179,17 +198,17 @@ def _normal(off: FloatArray, spread: FloatArray | float) -> FloatArray:
 
 
 def _likeliest(
-    evidence: FloatArray, paused: NDArray[np.bool_], overdue: NDArray[np.bool_], resume: FloatArray
+    as_fresh: FloatArray, as_firm: FloatArray, paused: NDArray[np.bool_], overdue: NDArray[np.bool_], resume: FloatArray
 ) -> NDArray[np.bool_]:
     """The likeliest story: bool (n,), True where the slam was pushed.
 
-    Three states: HAND, FRESH (it has run a few beats), and FIRM (it runs for good). resume: float64 (n,), gain (mostly
-    negative) of running on through a pause.
+    Three states: HAND, FRESH (it has run a few beats), and FIRM (it runs for good). as_fresh, as_firm: float64 (n,),
+    evidence of the two against HAND. resume: float64 (n,), gain (mostly negative) of running on through a pause.
     """
-    hand, fresh, firm = 0.0, float(evidence[0]) - HOLDS, float(evidence[0])
+    hand, fresh, firm = 0.0, float(as_fresh[0]) - HOLDS, float(as_firm[0])
     came_from: list[tuple[int, int, int]] = [(0, 0, 0)]  # the best state before HAND, FRESH, FIRM
-    rows = zip(evidence[1:].tolist(), paused[1:].tolist(), overdue[1:].tolist(), resume[1:].tolist(), strict=True)
-    for gain, pause, late, on in rows:
+    rows = zip(*(column[1:].tolist() for column in (as_fresh, as_firm, paused, overdue, resume)), strict=True)
+    for young, old, pause, late, on in rows:
         step = on if pause else 0.0
         to_hand = (
             hand,
@@ -202,11 +221,11 @@ def _likeliest(
         if to_firm[0] > to_firm[1]:
             from_firm = 1
         came_from.append((from_hand, from_fresh, from_firm))
-        hand, fresh, firm = max(to_hand), max(to_fresh) + gain, max(to_firm) + gain
+        hand, fresh, firm = max(to_hand), max(to_fresh) + young, max(to_firm) + old
     ends = (hand, fresh, firm)
     state = ends.index(max(ends))
-    story = np.empty(len(evidence), np.bool_)
-    for i in range(len(evidence) - 1, -1, -1):
+    story = np.empty(len(as_firm), np.bool_)
+    for i in range(len(as_firm) - 1, -1, -1):
         story[i] = state == 0
         state = came_from[i][state]
     return story

@@ -14,7 +14,7 @@ from clackcount.settings import RunningSettings
 
 AT_THE_START = 1.7  # a first slam within so many periods of the start: it was running already
 PUSH_LEAD_S = 0.4  # from a push to its slam, where the push was not heard (common practice, no source)
-PUSH_LEAD_MAX_S = 2.0  # water that rushes longer before a stroke was rushing anyway
+PUSH_LEAD_MAX_S = 1.2  # water that rushes longer before a stroke was rushing anyway
 HAND_PATIENCE_S = 2.5  # nobody has let go before the next stroke is due
 AFTER_STROKE_S = 0.5  # a hand rests on the valve so long after its last stroke
 CLEAR_SEPARATION = 2.0  # the flow alone shows whether cycles go on under the noise

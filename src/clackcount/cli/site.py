@@ -2,17 +2,14 @@
 
 from __future__ import annotations
 
-import contextlib
-import os
 import sys
-import tempfile
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
 from clackcount.cli import terminal
-from clackcount.errors import FailedError, SiteError
+from clackcount.errors import SiteError
 
 if TYPE_CHECKING:
     from clackcount.hydraulics import Measurement, Site
@@ -33,13 +30,14 @@ def new(file: str, force: bool) -> None:
     clackcount site new spring.toml
     """
     from clackcount.hydraulics import template
+    from clackcount.report.write import write
 
     if file == "-":
         click.echo(template(), nl=False)
         return
     if Path(file).exists() and not force:
         raise SiteError(f"{file}: is there already", hint="choose another name, or --force to write over it")
-    write_text(Path(file), template())
+    write(file, template())
     terminal.say(f"wrote {file}: fill it in, then run clackcount site check {file}")
 
 
@@ -90,31 +88,9 @@ def keep_measurement(path: str, measurement: Measurement, note: str = "") -> Non
     Raises: SiteError where the file can't be read or nothing was learnt; FailedError where it can't be written.
     """
     from clackcount.hydraulics import with_measurement
+    from clackcount.report.write import write
 
-    write_text(Path(path), with_measurement(read_text(path), measurement, note))
-
-
-def write_text(path: Path, text: str) -> None:
-    """Put text at path whole or not at all, so that a full disk never costs a site file.
-
-    Raises: FailedError where it can't be written.
-    """
-    try:
-        handle, draft = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.", text=False)
-        try:
-            with os.fdopen(handle, "w", encoding="utf-8", newline="\n") as stream:
-                stream.write(text)
-            if path.exists():
-                os.chmod(draft, path.stat().st_mode & 0o777)
-            else:
-                os.chmod(draft, 0o644)
-            os.replace(draft, path)
-        except BaseException:
-            with contextlib.suppress(OSError):
-                os.unlink(draft)
-            raise
-    except OSError as err:
-        raise FailedError(f"{path}: could not be written: {(err.strerror or str(err)).lower()}") from err
+    write(path, with_measurement(read_text(path), measurement, note))
 
 
 def put_lines(lines: list[str]) -> None:

@@ -65,7 +65,7 @@ def cycle_of(site: SiteNumbers, rate_per_s: Uncertain | None = None) -> Cycle:
     stays_open = False
     if rate_per_s is not None:
         idle = idle * min(1.0, IDLE_SHARE / value_of(rate_per_s) / value_of(idle))
-        share, from_ = _share_at_rate(site, 1 / rate_per_s - idle, time_constant, yielded * terminal), "the rate"
+        share, from_ = _share_at_rate(site, rate_per_s, idle, time_constant, yielded * terminal), "the rate"
     elif site.closing_velocity_m_s is not None:
         ratio = site.closing_velocity_m_s / terminal
         stays_open = value_of(ratio) > NEARLY_TERMINAL
@@ -109,14 +109,18 @@ def delivered_bound_m3(site: SiteNumbers, closing_velocity_m_s: Uncertain) -> Un
     )
 
 
-def _share_at_rate(site: SiteNumbers, busy_s: Uncertain, time_constant: Uncertain, pumped: Uncertain) -> Uncertain:
+def _share_at_rate(
+    site: SiteNumbers, rate_per_s: Uncertain, idle_s: Uncertain, time_constant: Uncertain, pumped: Uncertain
+) -> Uncertain:
     """θ for which opening and pumping together take busy_s: θ τ + L p tanh θ / (g (h - H)) = busy, p = yield · v∞."""
+    busy_s = 1 / rate_per_s - idle_s
     pumping = site.length_m * pumped / (G * (site.delivery_head_m - site.supply_head_m))
     open_over_busy, pumping_over_busy = time_constant / busy_s, pumping / busy_s
     share = _root(value_of(open_over_busy), value_of(pumping_over_busy))
     if share > 6:
         raise QuantityError(
-            f"at this rate the valve would stand open for {share:.0f} time constants of the drive column",
+            f"at {60 * value_of(rate_per_s):.3g} beats a minute the valve would stand open for {share:.0f} time "
+            "constants of the drive column",
             hint="the column is at its top speed long before: is the rate per minute?",
         )
     # Implicit derivative: p θ + q tanh θ = 1, so dθ = -(θ dp + tanh θ dq) / (p + q sech² θ).

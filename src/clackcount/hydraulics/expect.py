@@ -157,14 +157,13 @@ def _limits(measurement: Measurement) -> Iterator[Finding]:
     drive, supply = measurement.drive_flow_m3_s, measurement.site.supply_flow_m3_s
     if drive is not None and supply is not None:
         apart = log(drive / supply)
+        taken, supplied = (two_figures(value_of(flow) * 6e4) for flow in (drive, supply))
         if value_of(apart) > COVERAGE * u_of(apart):
             yield Finding(
                 "drive-flow-over-supply",
                 Severity.WATCH,
                 "The ram drinks more than the supply gives",
-                "{} L/min taken, {} L/min supplied".format(
-                    *(two_figures(value_of(flow) * 6e4) for flow in (drive, supply))
-                ),
+                f"{taken} L/min taken, {supplied} L/min supplied",
                 "Watch the intake level; shorten the stroke or lighten the valve before it sucks air.",
                 _sure(apart),
                 Basis.COMMON_PRACTICE,

@@ -28,6 +28,10 @@ from clackcount.units import Quantity
 # between half of and all of what the final flow would need.
 FILL_SHARE = (0.75, 0.15)
 STATED_RATE_U = 0.01
+# Rules for the drive pipe's length. 3 to 7 times the fall in one handbook, 5 to 10 (usually 7) in USDA Bulletin 57;
+# 150 to 1000 bores in another. Young (1996-98) finds no firm basis for any of them, so they are only mentioned.
+USUAL_LENGTH_OVER_FALL = (3.0, 10.0)
+USUAL_LENGTH_OVER_BORE = (150.0, 1000.0)
 RATE_RANGE_PER_MIN = (5.0, 1000.0)
 
 
@@ -203,6 +207,15 @@ def _notes(notes: list[str], numbers: SiteNumbers, cycle: Cycle, by_cycle: Expec
         f"For a ram nobody has measured, reckon with {EFFICIENCY_FACTORY_MADE:.0%} if factory-made and "
         f"{EFFICIENCY_HOME_BUILT:.0%} if home-built (USAID note RWS.4.D.5)."
     )
+    for what, other, (low, high) in (
+        ("falls", numbers.supply_head_m, USUAL_LENGTH_OVER_FALL),
+        ("bores", numbers.bore_m, USUAL_LENGTH_OVER_BORE),
+    ):
+        times = value_of(numbers.length_m / other)
+        if not low <= times <= high:
+            notes.append(
+                f"The drive pipe is {times:.3g} {what} long; {low:.0f} to {high:.0f} is usual (a rule of thumb)."
+            )
     if cycle.stays_open:
         notes.append("The valve may stay open: it takes nearly the top speed of the column, or more, to shut it.")
     supply = numbers.supply_flow_m3_s

@@ -5,13 +5,14 @@ made = render(Scenario(60.0, (Part(ram),), (Layer("stream"),), snr_db=6), seed=1
 made.samples, made.truth.slam_s
 """
 
+from clackcount.simulate.acts import Hand, Quiet, Running, Rushing
 from clackcount.simulate.backgrounds import MAKERS
 from clackcount.simulate.channel import Phone, Place, random_phone
 from clackcount.simulate.cycle import DriveColumn, Rhythm
 from clackcount.simulate.ram import Ram, Rush, random_column, random_ram, random_rhythm
-from clackcount.simulate.render import Layer, Part, Rendered, Scenario, render, render_blocks
+from clackcount.simulate.render import Rendered, render, render_blocks
+from clackcount.simulate.scenario import Layer, Part, Scenario
 from clackcount.simulate.scenes import CONDITIONS, STORIES, random_acts, random_scene, without_ram
-from clackcount.simulate.story import Hand, Quiet, Running, Rushing
 from clackcount.simulate.truth import PumpTruth, Truth
 from clackcount.simulate.voice import MATERIALS, Voice, random_voice
 

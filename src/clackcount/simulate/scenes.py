@@ -12,11 +12,11 @@ import numpy as np
 
 from clackcount.errors import SettingError
 from clackcount.model import Cause
+from clackcount.simulate.acts import Act, Hand, Quiet, Running, Rushing
 from clackcount.simulate.backgrounds import MAKERS
 from clackcount.simulate.channel import Phone, Place, random_phone
 from clackcount.simulate.ram import Ram, random_ram
-from clackcount.simulate.render import Layer, Part, Scenario
-from clackcount.simulate.story import Act, Hand, Quiet, Running, Rushing
+from clackcount.simulate.scenario import Layer, Part, Scenario
 
 # Besides the backgrounds by name: circumstances that change the way to the phone, or the number of valves and rams.
 CIRCUMSTANCES = ("clean", "pump-house", "far", "automatic-gain", "narrow-band", "clipped", "stacked", "two-rams")

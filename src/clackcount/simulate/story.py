@@ -2,134 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
-from enum import IntEnum
-
 import numpy as np
 from numpy.typing import NDArray
 
 from clackcount.model import Cause, FloatArray, State
+from clackcount.simulate.acts import Act, Events, Hand, Kind, Quiet, Running, Rushing, Told
 from clackcount.simulate.ram import Ram
-
-
-class Kind(IntEnum):
-    """The sounds a ram makes."""
-
-    SLAM = 0
-    SECOND = 1
-    REOPEN = 2
-    DELIVERY = 3
-    SNIFTER = 4
-    PUSH = 5
-    BUBBLE = 6
-
-
-@dataclass(frozen=True, slots=True)
-class Quiet:
-    """No beat and no water through the valve. None: to the end of the recording."""
-
-    duration_s: float | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class Rushing:
-    """Water runs through the open valve without a beat.
-
-    flow: in closing velocities, as far as the head can drive it; below 1 the supply is short, above 1 something holds
-    the valve open. gurgling: bubbles of air a second.
-    """
-
-    duration_s: float | None = None
-    flow: float = 1.0
-    gurgling: float = 0.0
-
-
-@dataclass(frozen=True, slots=True)
-class Hand:
-    """Somebody pushes the valve. strokes: all pushes; of them the attempts that failed lie before the last.
-
-    failed_attempts: groups of pushes after which it ran a few beats and died. After the last stroke it runs by itself
-    if a Running act follows.
-    """
-
-    strokes: int = 6
-    failed_attempts: int = 0
-    mean_gap_s: float = 1.6
-    gap_cv: float = 0.3
-    push_db: float = -8.0
-
-
-@dataclass(frozen=True, slots=True)
-class Running:
-    """It runs by itself. ends: the cause when it stops after duration_s (None: it runs on, or water is shut off).
-
-    settling: the rate settles after a start by hand. drift_per_hour: share by which the period grows in an hour.
-    fading_s: for a starved end, how long before it the beat begins to suffer.
-    """
-
-    duration_s: float | None = None
-    ends: Cause | None = None
-    settling: bool = False
-    drift_per_hour: float = 0.0
-    fading_s: float = 20.0
-
-
-Act = Quiet | Rushing | Hand | Running
-
-
-@dataclass(slots=True)
-class Events:
-    """Lists that grow while the story is told; `Told` is what comes out."""
-
-    time_s: list[FloatArray] = field(default_factory=list)
-    kind: list[NDArray[np.int64]] = field(default_factory=list)
-    level_db: list[FloatArray] = field(default_factory=list)
-    spell: list[FloatArray] = field(default_factory=list)
-    slam: list[FloatArray] = field(default_factory=list)
-    state: list[tuple[State, float, float]] = field(default_factory=list)
-    stop: list[tuple[float, Cause]] = field(default_factory=list)
-    missed: list[FloatArray] = field(default_factory=list)
-
-    def strike(self, kind: Kind, time_s: FloatArray | float, level_db: FloatArray | float) -> None:
-        time_s = np.atleast_1d(np.asarray(time_s, np.float64))
-        self.time_s.append(time_s)
-        self.kind.append(np.full(len(time_s), int(kind)))
-        self.level_db.append(np.broadcast_to(np.asarray(level_db, np.float64), time_s.shape).copy())
-
-    def open(
-        self, start_s: FloatArray | float, end_s: FloatArray | float, flow: FloatArray | float, taper_s: float
-    ) -> None:
-        """Spells of open valve: rows (start, end, flow share, taper before the end)."""
-        rows = np.broadcast_arrays(np.atleast_1d(start_s), np.atleast_1d(end_s), flow, taper_s)
-        self.spell.append(np.stack([np.asarray(row, np.float64) for row in rows], axis=1))
-
-    def slams(self, time_s: FloatArray, reopen_s: FloatArray, *, pushed: bool, running: bool) -> None:
-        """Note slams for the truth: rows (time, reopening or NaN, pushed, running by itself)."""
-        rows = np.broadcast_arrays(np.atleast_1d(time_s), np.atleast_1d(reopen_s), float(pushed), float(running))
-        self.slam.append(np.stack([np.asarray(row, np.float64) for row in rows], axis=1))
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Told:
-    """A story in numbers, sorted by time and cut to the recording.
-
-    Strokes: time_s, kind, level_db, each (n_strokes,). spell: (n_spells, 4) = start, end, flow share, taper before
-    the end; may begin before 0. slam: (n_slams, 4) = time, reopening (NaN: none), pushed 0/1, by itself 0/1.
-    missed_s: slams that end a double period. self_from_s: the first slam without a push.
-    """
-
-    time_s: FloatArray
-    kind: NDArray[np.int64]
-    level_db: FloatArray
-    spell: FloatArray
-    slam: FloatArray
-    state: tuple[tuple[State, float, float], ...]
-    stop: tuple[tuple[float, Cause], ...]
-    missed_s: FloatArray
-    hand_strokes: int
-    failed_attempts: int
-    self_from_s: float | None
-    settled_from_s: float | None
 
 
 class Teller:
@@ -255,16 +133,7 @@ class Teller:
         if start_s == 0 and self.open_from_s is None and not after_hand:
             first_s = -2 * column.period_s * (1 + rng.random())  # it has been running before the recording began
         n = int(np.ceil((end_s - first_s) / (0.4 * column.period_s))) + 2
-        factor, missed = self.ram.rhythm.factors(n, rng)
-        nominal_s = np.cumsum(factor) * column.period_s
-        if act.settling:
-            factor = factor * (1 + self.ram.settle_share * np.exp(-nominal_s / self.ram.settle_s))
-        factor = factor * (1 + act.drift_per_hour * nominal_s / 3600)
-        fade = np.zeros(n)
-        if act.ends is Cause.STARVED:
-            fade = np.clip((nominal_s - (end_s - first_s - act.fading_s)) / act.fading_s, 0, 1)
-            slows, scatter = rng.uniform(0.1, 0.6), rng.uniform(0.03, 0.25)
-            factor = factor * (1 + slows * fade) * np.clip(1 + scatter * fade * rng.standard_normal(n), 0.5, 2)
+        factor, missed, fade = self._factors(act, n, end_s - first_s)
         slam_s = first_s + np.concatenate([[0.0], np.cumsum(factor * column.period_s)])
         keep = slam_s < end_s
         slam_s, missed, fade = slam_s[keep], missed[: keep.sum() - 1], np.concatenate([[0.0], fade])[keep]
@@ -278,6 +147,22 @@ class Teller:
             settle_s = self.ram.settle_s * float(np.log(max(abs(self.ram.settle_share) / 0.02, 1.0)))
             self.settled_from_s = self.self_from_s + (settle_s if act.settling else 0.0)
         self._stop(act, follows, start_s, end_s, slam_s)
+
+    def _factors(self, act: Running, n: int, span_s: float) -> tuple[FloatArray, NDArray[np.bool_], FloatArray]:
+        """(factor of the mean period, missed, how far starved 0..1) of n beats, each (n,)."""
+        rng, mean_s = self.rng, self.ram.column.period_s
+        even, missed = self.ram.rhythm.factors(n, rng)
+        slows, scatter = rng.uniform(0.1, 0.6), rng.uniform(0.03, 0.25)
+        hurry = scatter * rng.standard_normal(n)
+        factor, fade = even, np.zeros(n)
+        for _ in range(3):  # what changes with time needs the times of the beats: settled after a few rounds
+            at_s = np.cumsum(factor) * mean_s
+            settle = self.ram.settle_share * np.exp(-at_s / self.ram.settle_s) if act.settling else 0.0
+            if act.ends is Cause.STARVED:
+                fade = np.clip((at_s - (span_s - act.fading_s)) / act.fading_s, 0, 1)
+            factor = even * (1 + settle) * (1 + act.drift_per_hour * at_s / 3600)
+            factor = factor * (1 + slows * fade) * np.clip(1 + fade * hurry, 0.5, 2)
+        return factor, missed, fade
 
     def _stop(self, act: Running, follows: Act | None, start_s: float, end_s: float, slam_s: FloatArray) -> None:
         """How the running act hands over: it beats into the end of the recording, or its last slam ends it."""
@@ -303,9 +188,9 @@ class Teller:
         gap_s = np.diff(slam_s)
         shut_s = column.shut_s * (1 + ram.rhythm.shut_cv * rng.standard_normal(len(gap_s)))
         opened_s = slam_s[:-1] + np.clip(shut_s, 0.03, 0.75 * gap_s)
-        self.out.open(opened_s, slam_s[1:], 1.0 - 0.4 * fade[1:], column.closing_s)
+        self.out.open(opened_s, slam_s[1:], 1 - 0.4 * fade[1:], column.closing_s)
         self._reopen(opened_s)
-        closing_m_s = column.velocity_m_s(slam_s[1:] - column.closing_s - opened_s)
+        closing_m_s = (1 - 0.4 * fade[1:]) * column.velocity_m_s(slam_s[1:] - column.closing_s - opened_s)
         share = np.append(1.0, np.maximum(closing_m_s / column.closing_velocity_m_s, 0.05))
         level_db = ram.level_per_velocity * 20 * np.log10(share) - 12 * fade
         level_db = level_db + ram.level_sd_db * rng.standard_normal(len(slam_s))

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from clackcount.model import FloatArray, Pattern, Startup, State, Stop, Stretch, locked
-from clackcount.simulate.story import Kind, Told
+from clackcount.simulate.acts import Kind, Told
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -213,9 +213,7 @@ def _notes(notes: list[str], numbers: SiteNumbers, cycle: Cycle, by_cycle: Expec
     ):
         times = value_of(numbers.length_m / other)
         if not low <= times <= high:
-            notes.append(
-                f"The drive pipe is {times:.3g} {what} long; {low:.0f} to {high:.0f} is usual (a rule of thumb)."
-            )
+            notes.append(f"The drive pipe is {times:.3g} {what} long; {low:.0f} to {high:.0f} is the rule of thumb.")
     if cycle.stays_open:
         notes.append("The valve may stay open: it takes nearly the top speed of the column, or more, to shut it.")
     supply = numbers.supply_flow_m3_s

@@ -18,6 +18,7 @@ _NOTHING = 1e-12  # mean square of the differences: below this there is no sound
 _REVERSED, _UPRIGHT = -0.7, -0.4  # correlation with the chosen channel
 _CLIPPED_SHARE, _WORSE = 5e-4, 4.0  # at least this share of a chunk, and so many times that of the best channel
 _BACK_AFTER_S, _UNCLIPPED_AFTER_S = 2.0, 20.0
+_LEAST_S = 0.05  # the scrap at the end may be too short to judge: two samples always correlate
 _LOUDER = 4.0  # the chosen channel changes only for one 6 dB stronger
 
 
@@ -40,6 +41,8 @@ class _Latch:
     def update(self, bad: NDArray[np.bool_], well: NDArray[np.bool_]) -> NDArray[np.bool_]:
         self._well = np.where(well, self._well + 1, 0)
         self.on = bad | (self.on & (self._well < self._n_clear))
+        if self.on.all():
+            self.on = bad  # the rest have nothing better to wait for
         return self.on
 
 
@@ -54,6 +57,7 @@ class Mixer:
         self._chosen = 0
         self._fade = round(_FADE_S * sample_rate_hz)
         self._last: NDArray[np.float32] | None = None
+        self._least = round(_LEAST_S * sample_rate_hz)
         self.weights = np.full(channels, 1.0 / channels, np.float32)
         self.n_out = {"dead": np.zeros(channels), "clipped": np.zeros(channels), "reversed": np.zeros(channels)}
 
@@ -61,7 +65,7 @@ class Mixer:
         """Weights for the next chunk, float32 (channels,), sum 1."""
         power = np.diag(look.gram).astype(np.float64)
         top = float(power.max())
-        if top <= _NOTHING:
+        if top <= _NOTHING or n_samples < self._least:
             return self.weights  # nothing to judge by
         dead = self._dead.update(power < _DEAD_SHARE * top, power > _ALIVE_SHARE * top)
         least = float(look.clipped[~dead].min())

@@ -30,6 +30,7 @@ FORMATS = {
 _PCM, _FLOAT, _EXTENSIBLE = 1, 3, 0xFFFE
 # Writers into a pipe put 0, 0xFFFFFFFF, 0x7FFFFFFF or these less a header's length: none is a size.
 _NO_SIZE_FROM = 0x7FFF0000
+_LARGEST_HEADER = 1 << 24
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,10 +49,11 @@ def read_wav_header(read: Callable[[int], bytes]) -> WavHeader | None:
 
     Raises RecordingError (code "empty-header") where the stream ends before any samples could begin.
     """
-    if read(12)[:4] == b"RIFX":
+    form = read_exactly(read, 12)
+    if len(form) == 12 and (form[:4] not in (b"RIFF", b"RF64", b"BW64") or form[8:] != b"WAVE"):
         return None
     offset, wide_bytes, fmt = 12, None, b""
-    while len(head := read(8)) == 8:
+    while len(head := read_exactly(read, 8)) == 8:
         name, size = head[:4], struct.unpack("<I", head[4:])[0]
         offset += 8
         if name == b"data":
@@ -61,7 +63,7 @@ def read_wav_header(read: Callable[[int], bytes]) -> WavHeader | None:
             elif size >= _NO_SIZE_FROM or size == 0:
                 size = None
             return WavHeader(*parsed, offset, size) if parsed else None
-        body = read(size + size % 2) if size < 1 << 24 else b""
+        body = read_exactly(read, size + size % 2) if size < _LARGEST_HEADER else b""
         if len(body) < size:
             break
         offset += len(body)

@@ -27,10 +27,11 @@ _CODEC = {
 
 
 class SoundfileReader(Reader):
-    """source: a path or a seekable binary file. Raises soundfile.LibsndfileError where it cannot read that."""
+    """file: seekable. Raises soundfile.LibsndfileError where it cannot read that."""
 
-    def __init__(self, source: str | IO[bytes], container: str) -> None:
-        self._file = soundfile.SoundFile(source)
+    def __init__(self, file: IO[bytes], container: str) -> None:
+        self._source = file
+        self._file = soundfile.SoundFile(file)
         subtype = self._file.subtype
         super().__init__(
             container=container,
@@ -59,3 +60,4 @@ class SoundfileReader(Reader):
 
     def close(self) -> None:
         self._file.close()
+        self._source.close()  # soundfile leaves what it did not open

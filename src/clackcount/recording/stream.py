@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from clackcount.errors import RecordingError
 from clackcount.model import RecordingInfo
-from clackcount.recording.clipping import Rail
+from clackcount.recording.clipping import LossyRail, Rail
 from clackcount.recording.mixing import ChunkLook, Mixer
 from clackcount.recording.reader import CHUNK_S, Chunk, Reader, chunk_samples
 
@@ -20,6 +20,7 @@ LOWEST_RATE_HZ, HIGHEST_RATE_HZ = 4_000, 384_000
 _FULL_SCALE = {"uint8": 128.0, "int16": 2.0**15, "int32": 2.0**31}
 _HIGHEST_VALUE = 1e6  # full scale is 1; squares of anything near the limits of float32 would overflow
 _SILENT_PEAK = 1e-4  # -80 dB re full scale: below the noise of any microphone
+_STILL = 1e-4
 _SHORT_S = 1.0
 _CLIPPED_WORTH_TELLING = 1e-4
 
@@ -44,7 +45,7 @@ class Recording:
         self.sample_rate_hz = rate
         self.n_frames_hint = reader.n_frames_hint
         self._chunk = chunk_samples(rate)
-        self._rails = [(Rail(reader.sample_step), Rail(reader.sample_step)) for _ in range(channels)]
+        self._rails = [(_rail(reader), _rail(reader)) for _ in range(channels)]
         self._mixer = Mixer(channels, rate, CHUNK_S)
         self._n = self._n_bad = 0
         self._peak = 0.0
@@ -111,13 +112,13 @@ class Recording:
         held: list[Chunk] = []
         n_held = 0
         for piece in self._pieces():
-            held.append(piece)
             n_held += piece.shape[1]
             if n_held < self._chunk:
+                held.append(piece.copy())  # the reader may fill its buffer anew
                 continue
+            held.append(piece)
             joined = piece if len(held) == 1 else np.concatenate(held, axis=1)
             n_whole = n_held - n_held % self._chunk
-            # A copy, or the rest would hold on to a buffer that the reader fills anew.
             held = [joined[:, n_whole:].copy()] if n_whole < n_held else []
             n_held -= n_whole
             yield joined[:, :n_whole]
@@ -176,17 +177,11 @@ class Recording:
 
     def _count(self, chunk: NDArray[np.float32], tops: Mono, bottoms: Mono) -> NDArray[np.int64]:
         """Samples at the rails, (channels, 2): top and bottom."""
-        # What a lossy codec puts above full scale was at full scale when it was recorded.
-        limit = 1.0 if self._reader.lossy else np.inf
-        return np.array(
-            [
-                [
-                    pair[0].count(samples, min(float(top), limit)),
-                    pair[1].count(samples, min(-float(bottom), limit), sign=-1),
-                ]
-                for pair, samples, top, bottom in zip(self._rails, chunk, tops, bottoms, strict=True)
-            ]
-        )
+        counts = np.zeros((len(chunk), 2), np.int64)
+        for row, pair, samples, top, bottom in zip(counts, self._rails, chunk, tops, bottoms, strict=True):
+            if top - bottom > _STILL:  # a standing level is a dead microphone, not a clipped one
+                row[:] = pair[0].count(samples, float(top)), pair[1].count(samples, -float(bottom), sign=-1)
+        return counts
 
     def _use(self, counts: NDArray[np.int64], weights: Mono) -> None:
         for pair, numbers, weight in zip(self._rails, counts, weights, strict=True):
@@ -217,6 +212,10 @@ class Recording:
             how_long = "" if share > 0.99 else f" in {100 * share:.2g} % of the recording"
             rest = "the other was used" if channels == 2 else "the others were used"
             yield f"{which} {words}{how_long}: {rest}"
+
+
+def _rail(reader: Reader) -> Rail:
+    return LossyRail() if reader.lossy else Rail(reader.sample_step)
 
 
 def _grams(cut: NDArray[np.float32]) -> NDArray[np.float32]:

@@ -3,5 +3,6 @@
 from __future__ import annotations
 
 from clackcount.running.understanding import understand
+from clackcount.running.watching import Watcher
 
-__all__ = ["understand"]
+__all__ = ["Watcher", "understand"]

@@ -63,7 +63,9 @@ class GapFollower:
         """How sure a piece is whose steps lie mean_above over the threshold (negative: under it)."""
         level = mean_above + self.threshold
         over = level - 0.5 if state is State.RUSHING else 0.5 - max(level, 0.0)
-        return float(min(SURE_MAX if self.separation > 1.5 else SURE_MAX_FAINT, ndtr(self.separation * max(0.0, over))))
+        return float(
+            min(SURE_MAX if self.separation > 1.5 else SURE_MAX_FAINT, ndtr(self.separation * max(0.0, over)))
+        )
 
 
 def follow_gap(

@@ -52,7 +52,9 @@ def learn_scale(time_s: FloatArray, flow: FlowTrack, settings: RunningSettings) 
         return None
     interval_s = np.diff(time_s)
     n_lags = _lags(float(np.median(interval_s)), flow.step_s)
-    usable = np.flatnonzero((interval_s[:-1] > (n_lags + 1) * flow.step_s) & (interval_s[1:] > (n_lags + 1) * flow.step_s))
+    usable = np.flatnonzero(
+        (interval_s[:-1] > (n_lags + 1) * flow.step_s) & (interval_s[1:] > (n_lags + 1) * flow.step_s)
+    )
     slam = usable[:: len(usable) // FOLD_CYCLES_MAX + 1] + 1
     after = first_cell_after(time_s[slam], flow.step_s)
     before = last_cell_before(time_s[slam], flow.step_s)

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
+import warnings
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.optimize import curve_fit
-from scipy.optimize import OptimizeWarning
-import warnings
+from numpy.typing import NDArray
 
 from clackcount.model import FloatArray, Startup, State
 from clackcount.running.reading import Reading
@@ -48,7 +47,10 @@ def find_startup(reading: Reading, spells: list[Spell], settings: RunningSetting
     settled_s, settling = settled_from(reading, run, own_from_s, settings)
     if settling is None:
         return Startup(strokes, failed, own_from_s, settled_s)
-    band = (max(0.0, settling.within_s - 1.96 * settling.within_sd_s), settling.within_s + 1.96 * settling.within_sd_s)
+    band = (
+        max(0.0, settling.within_s - 1.96 * settling.within_sd_s),
+        settling.within_s + 1.96 * settling.within_sd_s,
+    )
     return Startup(strokes, failed, own_from_s, settled_s, settling.within_s, band)
 
 
@@ -69,10 +71,22 @@ def settled_from(
     """(when the beat is within settled_share of where it ends up, the fit); None for what the recording does not show."""
     slam = np.arange(run.first + 1, run.last + 1)[:FIT_CYCLES_MAX]
     slam = slam[reading.train.time_s[slam] - own_from_s < FIT_SPAN_S]
-    if len(slam) < FIT_CYCLES_MIN:
-        return None, None
+    return settled_after(reading.train.time_s[slam], single_intervals(reading, slam), own_from_s, settings)
+
+
+def single_intervals(reading: Reading, slam: NDArray[np.int64]) -> FloatArray:
+    """The period before each of these slams; an interval that spans missed beats is shared out among them."""
     spanned = np.maximum(1, np.round(reading.interval_s[slam] / reading.strokes.period_s[slam]))
-    at_s, interval_s = reading.train.time_s[slam] - own_from_s, reading.interval_s[slam] / spanned
+    return np.asarray(reading.interval_s[slam] / spanned)
+
+
+def settled_after(
+    time_s: FloatArray, interval_s: FloatArray, own_from_s: float, settings: RunningSettings
+) -> tuple[float | None, Settling | None]:
+    """settled_from for intervals (n,) that end at time_s (n,)."""
+    if len(time_s) < FIT_CYCLES_MIN:
+        return None, None
+    at_s = time_s - own_from_s
     settling = fit_settling(at_s, interval_s, settings.settled_share)
     if settling is None:
         return own_from_s, None
@@ -86,6 +100,8 @@ def fit_settling(at_s: FloatArray, interval_s: FloatArray, settled_share: float)
 
     Least squares with outliers (missed beats, hops) drawn in to four robust standard deviations first.
     """
+    from scipy.optimize import OptimizeWarning, curve_fit
+
     span_s = float(at_s[-1] - at_s[0])
     smooth = np.median(interval_s[-max(5, len(interval_s) // 4) :])
     relative = interval_s / smooth - 1

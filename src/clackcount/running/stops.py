@@ -81,7 +81,9 @@ def judge_cause(
     open_after_s = spell.end_s + min(period_s, AFTER_S)
     until_s = min(following.start_s if following else duration_s, open_after_s + AFTER_S)
     pieces = gap_pieces(reading, spell.end_s, until_s, spell, None)
-    rushing_s = sum(piece.end_s - max(piece.start_s, open_after_s) for piece in pieces if piece.state is State.RUSHING)
+    rushing_s = sum(
+        piece.end_s - max(piece.start_s, open_after_s) for piece in pieces if piece.state is State.RUSHING
+    )
     state = State.RUSHING if rushing_s > 0.5 * (until_s - open_after_s) else State.QUIET
     sure = max((piece.confidence for piece in pieces if piece.state is state), default=0.5)
     if until_s - open_after_s < 0.5:
@@ -102,9 +104,13 @@ def look_back(reading: Reading, spell: Spell, before_s: float) -> Ending:
         return Ending()
     spanned = np.maximum(1, np.round(reading.interval_s[slam] / np.maximum(reading.strokes.period_s[slam], 1e-9)))
     single_s = reading.interval_s[slam] / spanned
-    until = max(USUAL_BEATS_MIN, min(int(np.searchsorted(time_s[slam], spell.end_s - FADING_S)), len(slam) - LAST_BEATS))
+    until = max(
+        USUAL_BEATS_MIN, min(int(np.searchsorted(time_s[slam], spell.end_s - FADING_S)), len(slam) - LAST_BEATS)
+    )
     usual, last = slice(max(0, until - USUAL_BEATS), until), slice(-LAST_BEATS, None)
-    pair_s = (single_s + np.concatenate([single_s[:1], single_s[:-1]])) / 2  # long and short beats in turn are no change
+    pair_s = (
+        single_s + np.concatenate([single_s[:1], single_s[:-1]])
+    ) / 2  # long and short beats in turn are no change
     middle_s = float(np.median(pair_s[usual]))
     strength_db = reading.train.strength_db[slam]
     return Ending(

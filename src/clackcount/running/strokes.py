@@ -25,7 +25,9 @@ OWN_DWELL_S = 0.17  # from slam to reopening of a ram that runs (delivery and re
 OWN_DWELL_SPREAD = 0.5
 EVEN_CHANGE = 0.10  # intervals of a running ram rarely change more than this from one to the next
 EVEN_RUN = 6  # so many even intervals in a row are no accident of a hand
-OWN_DWELL_MAX_S = 0.55  # no ram takes longer to deliver and recoil; a valve that stays shut longer is waiting for a hand
+OWN_DWELL_MAX_S = (
+    0.55  # no ram takes longer to deliver and recoil; a valve that stays shut longer is waiting for a hand
+)
 MISSED_SHARE = (0.93, 0.045, 0.015)  # of the intervals of a running ram that span 1, 2, 3 periods
 STRANGE = 0.01  # share of intervals and knocks that fit no story
 INTERVAL_MAX = 2.0  # evidence of one interval: no single sound decides
@@ -155,9 +157,7 @@ def _from_interval(interval_s: FloatArray, period_s: FloatArray, scatter: FloatA
     """Log likelihood ratio, by itself against pushed, of each interval."""
     with np.errstate(divide="ignore", invalid="ignore"):
         off = np.log(interval_s / period_s)
-    own = sum(
-        share * _normal(off - np.log(spanned), scatter) for spanned, share in enumerate(MISSED_SHARE, start=1)
-    )
+    own = sum(share * _normal(off - np.log(spanned), scatter) for spanned, share in enumerate(MISSED_SHARE, start=1))
     hand = _normal(np.log(interval_s / HAND_SPACING_S), HAND_SPACING_SPREAD)
     ratio = np.log((own + STRANGE) / (hand + STRANGE))
     ratio = np.where(np.isfinite(period_s), ratio, -0.5)
@@ -198,7 +198,11 @@ def _normal(off: FloatArray, spread: FloatArray | float) -> FloatArray:
 
 
 def _likeliest(
-    as_fresh: FloatArray, as_firm: FloatArray, paused: NDArray[np.bool_], overdue: NDArray[np.bool_], resume: FloatArray
+    as_fresh: FloatArray,
+    as_firm: FloatArray,
+    paused: NDArray[np.bool_],
+    overdue: NDArray[np.bool_],
+    resume: FloatArray,
 ) -> NDArray[np.bool_]:
     """The likeliest story: bool (n,), True where the slam was pushed.
 

@@ -20,6 +20,7 @@ AFTER_STROKE_S = 0.5  # a hand rests on the valve so long after its last stroke
 CLEAR_SEPARATION = 2.0  # the flow alone shows whether cycles go on under the noise
 BLIND_CYCLES, BLIND_S = 30.0, 30.0  # without it, a ram that beats on unpushed is taken to have run on so long
 SHUT_PIECE_MAX_S = 3.0
+SMEAR_S = 0.6  # gaps.steady tells a rise so much late
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,8 +35,13 @@ class Spell:
     goes_on: bool = False
 
 
-def find_spells(reading: Reading, end_s: float, settings: RunningSettings) -> list[Spell]:
-    """Spells in order of time, none overlapping, up to end_s."""
+def find_spells(
+    reading: Reading, end_s: float, settings: RunningSettings, *, begins_within: bool = True
+) -> list[Spell]:
+    """Spells in order of time, none overlapping, up to end_s.
+
+    begins_within: the recording may begin in the middle of a run, so that a few beats at its start are one.
+    """
     train, strokes = reading.train, reading.strokes
     n = len(train)
     if n == 0:
@@ -43,15 +49,15 @@ def find_spells(reading: Reading, end_s: float, settings: RunningSettings) -> li
     time_s, pushed = train.time_s, strokes.pushed
     broken = _breaks(reading, settings)
     cut = np.flatnonzero(broken[1:] | (pushed[1:] != pushed[:-1])) + 1
-    parts = [
-        (bool(pushed[a]), a, b - 1)
-        for a, b in zip([0, *cut.tolist()], [*cut.tolist(), n], strict=True)
-    ]
+    parts = [(bool(pushed[a]), a, b - 1) for a, b in zip([0, *cut.tolist()], [*cut.tolist(), n], strict=True)]
     spells: list[Spell] = []
     for is_pushed, first, last in parts:
         joined = first > 0 and not broken[first]
         goes_on = last == n - 1 and end_s - time_s[last] <= _patience(reading, last, is_pushed, settings)
-        own = not is_pushed and _counts_as_own(reading, first, last, joined, goes_on, settings)
+        own = not is_pushed and (
+            last - first + 1 >= settings.self_cycles_min
+            or (begins_within and first == 0 and _from_the_start(reading) and bool(train.beating[: last + 1].all()))
+        )
         state = State.SELF if own else State.HAND
         begin_s = _begin(reading, spells, state, first, joined)
         finish_s = end_s if goes_on else float(time_s[last])
@@ -86,16 +92,16 @@ def lay_timeline(reading: Reading, spells: list[Spell], duration_s: float) -> tu
     return tuple(stretch for stretch in stretches if stretch.end_s > stretch.start_s)
 
 
-def gap_pieces(reading: Reading, start_s: float, end_s: float, before: Spell | None, after: Spell | None) -> list[Piece]:
+def gap_pieces(
+    reading: Reading, start_s: float, end_s: float, before: Spell | None, after: Spell | None
+) -> list[Piece]:
     """What was heard in a gap: followed from the spell before it, or backwards from the one after it."""
     if reading.scale is None or (before is None and after is None):
         return [Piece(State.QUIET, start_s, end_s, 0.5)]
     if before is None:
         assert after is not None
         shut = float(reading.shut[after.first])
-        return follow_gap(
-            reading.index, reading.step_s, start_s, end_s, shut, reading.separation, backward=True
-        )
+        return follow_gap(reading.index, reading.step_s, start_s, end_s, shut, reading.separation, backward=True)
     shut = float(reading.shut[before.last])
     pieces = follow_gap(reading.index, reading.step_s, start_s, end_s, shut, reading.separation, backward=False)
     period_s = float(reading.strokes.period_s[before.last])
@@ -104,7 +110,7 @@ def gap_pieces(reading: Reading, start_s: float, end_s: float, before: Spell | N
         before.state is State.SELF
         and len(pieces) > 1
         and first.state is State.QUIET
-        and first.end_s - first.start_s < min(period_s, SHUT_PIECE_MAX_S)
+        and first.end_s - first.start_s < min(period_s, SHUT_PIECE_MAX_S) + SMEAR_S
     ):  # the shut phase of the last cycle, before the valve fell open for good
         pieces[:2] = [Piece(State.RUSHING, first.start_s, pieces[1].end_s, pieces[1].confidence)]
     return pieces
@@ -131,28 +137,28 @@ def _ran_on(reading: Reading, i: int) -> bool:
     gap_s, period_s = float(reading.interval_s[i]), float(reading.strokes.period_s[i - 1])
     if reading.separation < CLEAR_SEPARATION:
         return gap_s < max(BLIND_CYCLES * period_s, BLIND_S)
-    usual = _low_share(reading, float(reading.train.time_s[max(0, i - 21)]), float(reading.train.time_s[i - 1]), i)
-    share = _low_share(reading, float(reading.train.time_s[i - 1]), float(reading.train.time_s[i]), i)
-    return 0.6 * usual < share < usual + 0.5 * (1 - usual)
+    share = low_share(reading, float(reading.train.time_s[i - 1]), float(reading.train.time_s[i]), i)
+    return low_share_fits(reading, share, i)
 
 
-def _low_share(reading: Reading, start_s: float, end_s: float, i: int) -> float:
-    """Share of the cells in [start_s, end_s) in which no water runs: none when stalled open, all when stalled shut."""
+def low_share(reading: Reading, start_s: float, end_s: float, i: int) -> float:
+    """Share of the cells in [start_s, end_s), ahead of slam i, in which no water runs.
+
+    None when the valve is stalled open, all when it is stalled shut, between the two while it beats.
+    """
     cells = reading.index[int(start_s / reading.step_s) : max(int(end_s / reading.step_s), 1)]
     return float(np.mean(cells - reading.shut[i - 1] < DWELL_INDEX)) if len(cells) else 0.5
 
 
+def low_share_fits(reading: Reading, share: float, i: int) -> bool:
+    """Whether a gap ahead of slam i with this share sounds as the cycles before it did."""
+    first_s, last_s = float(reading.train.time_s[max(0, i - 21)]), float(reading.train.time_s[i - 1])
+    usual = low_share(reading, first_s, last_s, i)
+    return 0.6 * usual < share < usual + 0.5 * (1 - usual)
+
+
 def _patience(reading: Reading, last: int, is_pushed: bool, settings: RunningSettings) -> float:
     return HAND_PATIENCE_S if is_pushed else float(reading.strokes.limit_s[last])
-
-
-def _counts_as_own(
-    reading: Reading, first: int, last: int, joined: bool, goes_on: bool, settings: RunningSettings
-) -> bool:
-    """Enough beats in a row without a push; fewer will do where the recording cuts the run short at its start."""
-    if last - first + 1 >= settings.self_cycles_min:
-        return True
-    return first == 0 and not joined and _from_the_start(reading) and bool(reading.train.beating[: last + 1].all())
 
 
 def _from_the_start(reading: Reading) -> bool:
@@ -169,7 +175,9 @@ def _begin(reading: Reading, spells: list[Spell], state: State, first: int, join
         return spells[-1].end_s
     if state is State.SELF:
         return 0.0 if first == 0 and _from_the_start(reading) else time_s
-    return opened_s if np.isfinite(opened_s) and time_s - opened_s < PUSH_LEAD_MAX_S else max(0.0, time_s - PUSH_LEAD_S)
+    return (
+        opened_s if np.isfinite(opened_s) and time_s - opened_s < PUSH_LEAD_MAX_S else max(0.0, time_s - PUSH_LEAD_S)
+    )
 
 
 def _push_belongs_to_stroke(pieces: list[Piece], start_s: float) -> tuple[float, list[Piece]]:

@@ -9,7 +9,23 @@ from clackcount.running.reading import Reading
 from clackcount.running.timeline import Spell
 from clackcount.settings import RunningSettings
 
-WINDOWS_S = (10.0, 15.0, 20.0, 30.0, 60.0, 120.0, 300.0, 600.0, 900.0, 1200.0, 1800.0, 3600.0, 7200.0, 14400.0, 43200.0)
+WINDOWS_S = (
+    10.0,
+    15.0,
+    20.0,
+    30.0,
+    60.0,
+    120.0,
+    300.0,
+    600.0,
+    900.0,
+    1200.0,
+    1800.0,
+    3600.0,
+    7200.0,
+    14400.0,
+    43200.0,
+)
 BEATS_MIN = 5
 ROWS_MIN = 3
 

@@ -13,9 +13,7 @@ from clackcount.running.trend import find_trend
 from clackcount.settings import RunningSettings
 
 
-def understand(
-    beats: Beats, flow: FlowTrack, duration_s: float, settings: RunningSettings | None = None
-) -> Running:
+def understand(beats: Beats, flow: FlowTrack, duration_s: float, settings: RunningSettings | None = None) -> Running:
     """What the loudest pump did in a recording of duration_s.
 
     The timeline covers [0, duration_s] without gaps. With other pumps in the recording, the story is that of the

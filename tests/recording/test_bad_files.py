@@ -65,6 +65,7 @@ BAD = [
     ("header without samples", written(wav_header(48_000, 1, 16, 0)), "no-samples"),
     ("no format chunk", written(b"RIFF\x24\0\0\0WAVEdata\x10\0\0\0" + bytes(16)), None),
     ("zero channels", written(wav_header(48_000, 0, 16, 100) + bytes(100)), None),
+    ("far too many channels", written(wav_header(48_000, 300, 16, 60_000) + bytes(60_000)), "channels"),
     ("slow rate", written(wav_header(1_000, 1, 16, 2000) + bytes(2000)), "sample-rate"),
     ("absurd rate", written(wav_header(2_000_000, 1, 16, 2000) + bytes(2000)), "sample-rate"),
     ("m4a without index", m4a_without_index, "cut-off"),
@@ -100,6 +101,7 @@ CODES = {
     "no-sound-track",
     "no-samples",
     "sample-rate",
+    "channels",
     "not-numbers",
 }
 

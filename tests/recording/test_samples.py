@@ -225,3 +225,16 @@ def test_eight_channels_at_192_khz_take_little_memory_too() -> None:
     finally:
         tracemalloc.stop()
     assert peak < 30e6
+
+
+def test_a_rate_that_changes_within_the_file_is_made_to_fit(tmp_path: Path) -> None:
+    # ADTS states the rate in every frame, so joined files are still one stream.
+    parts = [
+        encode(tmp_path / f"{rate}.aac", knocks(rate), rate, "aac", "adts").read_bytes() for rate in (48_000, 44_100)
+    ]
+    (tmp_path / "a.aac").write_bytes(b"".join(parts))
+    with open_recording(tmp_path / "a.aac") as recording:
+        sound = np.concatenate(list(recording.blocks()))
+        info = recording.info()
+    assert (info.sample_rate_hz, len(sound) / 48_000) == (48_000, pytest.approx(12.0, abs=0.1))
+    assert any("change within the file" in warning for warning in info.warnings)

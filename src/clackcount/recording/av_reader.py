@@ -22,7 +22,7 @@ import numpy as np
 from clackcount.errors import RecordingError
 from clackcount.recording.placing import Placer
 from clackcount.recording.reader import ByteStream, Chunk, Reader, clock, cut_short, damaged
-from clackcount.recording.sniff import Kind
+from clackcount.recording.sniff import WILL_DO, Kind
 
 _CODEC = {"mp3float": "mp3", "amrnb": "amr_nb", "amrwb": "amr_wb", "libopus": "opus", "libvorbis": "vorbis"}
 _LOSSLESS = ("flac", "alac", "wavpack", "tta", "ape")
@@ -206,7 +206,7 @@ def _open(file: ByteStream, kind: Kind | None) -> Any:
             ) from err
         raise RecordingError(
             "this is not a sound file that can be read",
-            hint="a phone's m4a, 3gp, mp4, wav, flac, ogg or mp3 will do",
+            hint=WILL_DO,
             code="not-sound",
         ) from err
 

@@ -14,7 +14,7 @@ from typing import IO, Any
 
 from clackcount.errors import RecordingError
 from clackcount.recording.opening import open_file
-from clackcount.recording.pcm import FORMATS, PcmReader, is_chunk, read_wav_header
+from clackcount.recording.pcm import FORMATS, PcmReader, chunks_fill, read_wav_header
 from clackcount.recording.reader import Chunk, Reader, chunk_samples
 from clackcount.recording.stream import Recording
 
@@ -131,11 +131,10 @@ class _Tail:
         here = self._file.tell()
         self._file.seek(self.header_end - 4)
         claimed = int.from_bytes(self._file.read(4), "little")
-        self._file.seek(self.header_end + claimed)
-        after = self._file.read(8)
+        end, size = self.header_end + claimed, self._file.seek(0, os.SEEK_END)
+        finished = claimed > 0 and end + 8 <= size and chunks_fill(self._file, end, size)
         self._file.seek(here)
-        end = self.header_end + claimed
-        return max(0, end - here) if claimed and len(after) == 8 and is_chunk(after) else None
+        return max(0, end - here) if finished else None
 
     def close(self) -> None:
         """Let go of the file."""

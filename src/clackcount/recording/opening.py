@@ -11,9 +11,9 @@ from pathlib import Path
 from typing import IO
 
 from clackcount.errors import RecordingError
-from clackcount.recording.pcm import READ_BYTES, PcmReader, is_chunk, read_exactly, read_wav_header
+from clackcount.recording.pcm import READ_BYTES, PcmReader, chunks_fill, read_exactly, read_wav_header
 from clackcount.recording.reader import ByteStream, Reader
-from clackcount.recording.sniff import HEAD_BYTES, Kind, looks_like_text, sniff
+from clackcount.recording.sniff import HEAD_BYTES, WILL_DO, Kind, looks_like_text, sniff
 from clackcount.recording.stream import Recording
 
 _OGG_PAGE_BYTES, _OGG_LAST = 65_307, 4  # the largest page, and the flag of a stream's last one (RFC 3533, section 6)
@@ -22,11 +22,11 @@ _OGG_PAGE_BYTES, _OGG_LAST = 65_307, 4  # the largest page, and the flag of a st
 def open_recording(source: str | os.PathLike[str] | IO[bytes]) -> Recording:
     """A recording, ready to be read from its start.
 
-    source: a path, "-" for standard input, or a binary file object (closed with the recording; it need not be
-    seekable). The decoder is chosen by the content.
+    source: a path, "-" for standard input, or a binary file object, read from its beginning if it can seek, and
+    closed with the recording. The decoder is chosen by the content.
 
     Raises RecordingError with code "no-file", "directory", "no-permission", "unreadable", "empty", "not-sound",
-    "cut-off", "no-sound-track", "no-samples" or "sample-rate".
+    "cut-off", "no-sound-track", "no-samples", "channels" or "sample-rate".
     """
     if not isinstance(source, str | os.PathLike):
         return Recording(_reader(source), str(getattr(source, "name", "-")))
@@ -71,23 +71,22 @@ def _reader(file: IO[bytes]) -> Reader:
 
 
 def _choose(file: IO[bytes]) -> Reader:
-    seekable = file.seekable()
-    start = file.tell() if seekable else 0
+    if seekable := file.seekable():
+        file.seek(0)
     head = read_exactly(getattr(file, "read1", file.read), HEAD_BYTES)
     if not head:
         raise RecordingError("the file is empty", hint="was the recording stopped properly?", code="empty")
     kind = sniff(head)
     if kind is None and looks_like_text(head):
-        raise RecordingError(
-            "this is text, not sound", hint="a phone's m4a, 3gp, mp4, wav, flac, ogg or mp3 will do", code="not-sound"
-        )
+        raise RecordingError("this is text, not sound", hint=WILL_DO, code="not-sound")
     if seekable:
-        file.seek(start)
-        return _from_file(file, kind, start)
+        return _from_file(file, kind)
     stream = _Rewound(head, file)
-    if kind is not None and kind.container == "wav" and _is_plain(head):
+    if kind is None:
+        raise RecordingError("what comes in is not sound that can be read", hint=WILL_DO, code="not-sound")
+    if kind.container == "wav" and _is_plain(head):
         return _plain_wav(stream)
-    return _from_file(_spooled(stream), kind, 0)
+    return _from_file(_spooled(stream), kind)
 
 
 def _is_plain(head: bytes) -> bool:
@@ -108,51 +107,47 @@ def _spooled(stream: _Rewound) -> IO[bytes]:
     return file
 
 
-def _from_file(file: IO[bytes], kind: Kind | None, start: int) -> Reader:
-    unfinished = kind is not None and _unfinished(file, kind, start)
-    file.seek(start)
-    reader = _decoder(file, kind, start)
+def _from_file(file: IO[bytes], kind: Kind | None) -> Reader:
+    unfinished = kind is not None and _unfinished(file, kind)
+    file.seek(0)
+    reader = _decoder(file, kind)
     if unfinished:
         reader.warnings.append("the file has no proper end: it was cut short, and what there is was used")
     return reader
 
 
-def _unfinished(file: IO[bytes], kind: Kind, start: int) -> bool:
+def _unfinished(file: IO[bytes], kind: Kind) -> bool:
     """True where the format marks its end, the mark is missing, and the decoders would not say so."""
     end = file.seek(0, os.SEEK_END)
     if kind.container == "aiff":
-        file.seek(start + 4)
-        return start + 8 + int.from_bytes(file.read(4), "big") > end + 1  # the last padding byte may be left out
+        file.seek(4)
+        return 8 + int.from_bytes(file.read(4), "big") > end + 1  # the last padding byte may be left out
     if kind.container == "ogg":
-        file.seek(max(start, end - _OGG_PAGE_BYTES))
+        file.seek(max(0, end - _OGG_PAGE_BYTES))
         tail = file.read()
         page = tail.rfind(b"OggS")
         return page < 0 or len(tail) < page + 6 or not tail[page + 5] & _OGG_LAST
     return False
 
 
-def _decoder(file: IO[bytes], kind: Kind | None, start: int) -> Reader:
+def _decoder(file: IO[bytes], kind: Kind | None) -> Reader:
     if kind is None or not kind.by_soundfile:
         return _by_ffmpeg(file, kind)
-    if kind.container == "wav" and not _sizes_hold(file, start):
-        file.seek(start)
+    if kind.container == "wav" and not _sizes_hold(file):
+        file.seek(0)
         return _plain_wav(file)
-    file.seek(start)
-    return _by_soundfile(file, kind, start)
+    file.seek(0)
+    return _by_soundfile(file, kind)
 
 
-def _sizes_hold(file: IO[bytes], start: int) -> bool:
+def _sizes_hold(file: IO[bytes]) -> bool:
     """True where the WAV header's size of the samples agrees with the file, or is none of our business."""
     header = read_wav_header(file.read)
     if header is None:
         return True
     if header.data_bytes is None:
         return False
-    end = start + header.data_offset + header.data_bytes
-    if end > file.seek(0, os.SEEK_END):
-        return False
-    file.seek(end)
-    return is_chunk(file.read(8))
+    return chunks_fill(file, header.data_offset + header.data_bytes, file.seek(0, os.SEEK_END))
 
 
 def _plain_wav(stream: ByteStream) -> Reader:
@@ -165,7 +160,7 @@ def _plain_wav(stream: ByteStream) -> Reader:
     )
 
 
-def _by_soundfile(file: IO[bytes], kind: Kind, start: int) -> Reader:
+def _by_soundfile(file: IO[bytes], kind: Kind) -> Reader:
     import soundfile
 
     from clackcount.recording.soundfile_reader import SoundfileReader
@@ -173,7 +168,7 @@ def _by_soundfile(file: IO[bytes], kind: Kind, start: int) -> Reader:
     try:
         return SoundfileReader(file, kind.container)
     except soundfile.LibsndfileError:
-        file.seek(start)
+        file.seek(0)
         return _by_ffmpeg(file, kind)
 
 

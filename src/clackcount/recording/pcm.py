@@ -12,6 +12,7 @@ from __future__ import annotations
 import struct
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from typing import IO
 
 import numpy as np
 
@@ -93,6 +94,18 @@ def is_chunk(head: bytes) -> bool:
     return len(head) < 8 or (
         all(48 <= c < 123 or c == 32 for c in head[:4]) and struct.unpack("<I", head[4:8])[0] < 1 << 26
     )
+
+
+def chunks_fill(file: IO[bytes], start: int, end: int) -> bool:
+    """True where the bytes from start to end are nothing but whole RIFF chunks, or where there are none."""
+    while start + 8 <= end:
+        file.seek(start)
+        head = file.read(8)
+        if not is_chunk(head):
+            return False
+        size = struct.unpack("<I", head[4:])[0]
+        start += 8 + size + size % 2
+    return end <= start + 1 <= end + 2
 
 
 class PcmReader(Reader):

@@ -10,6 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 HEAD_BYTES = 4096
+WILL_DO = "a phone's m4a, 3gp, mp4, wav, flac, ogg or mp3 will do"
 
 
 @dataclass(frozen=True, slots=True)

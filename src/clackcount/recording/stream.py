@@ -17,6 +17,7 @@ from clackcount.recording.reader import CHUNK_S, Chunk, Reader, chunk_samples
 Mono = NDArray[np.float32]
 
 LOWEST_RATE_HZ, HIGHEST_RATE_HZ = 4_000, 384_000
+MOST_CHANNELS = 32
 _FULL_SCALE = {"uint8": 128.0, "int16": 2.0**15, "int32": 2.0**31}
 _HIGHEST_VALUE = 1e6  # full scale is 1; squares of anything near the limits of float32 would overflow
 _SILENT_PEAK = 1e-4  # -80 dB re full scale: below the noise of any microphone
@@ -41,6 +42,13 @@ class Recording:
                 f"a sample rate of {rate} Hz is outside {LOWEST_RATE_HZ} to {HIGHEST_RATE_HZ} Hz",
                 hint="the header may be damaged; phones record at 8000 to 48000 Hz",
                 code="sample-rate",
+            )
+        if not 1 <= channels <= MOST_CHANNELS:
+            reader.close()
+            raise RecordingError(
+                f"{channels} channels are more than {MOST_CHANNELS}",
+                hint="the header may be damaged",
+                code="channels",
             )
         self.sample_rate_hz = rate
         self.n_frames_hint = reader.n_frames_hint
@@ -193,7 +201,7 @@ class Recording:
         if self._n_bad:
             yield f"{self._n_bad} samples are not numbers: silence was put in their place"
         if clipped >= _CLIPPED_WORTH_TELLING:
-            yield f"the sound is clipped in {100 * clipped:.2g} % of the recording: move the phone further away"
+            yield f"the sound is clipped in {_percent(clipped)} % of the recording: move the phone further away"
         yield from self._mix_warnings()
         if self._ended and self._peak < _SILENT_PEAK:
             yield "the recording is silent: was the microphone covered or switched off?"
@@ -209,9 +217,14 @@ class Recording:
                 continue
             share = float(out.max()) / max(self._n, 1)
             which = f"{n_out} of {channels} channels {'is' if n_out == 1 else 'are'}"
-            how_long = "" if share > 0.99 else f" in {100 * share:.2g} % of the recording"
+            how_long = "" if share > 0.99 else f" in {_percent(share)} % of the recording"
             rest = "the other was used" if channels == 2 else "the others were used"
             yield f"{which} {words}{how_long}: {rest}"
+
+
+def _percent(share: float) -> str:
+    """A share in per cent to two figures, but whole from 10 on."""
+    return f"{100 * share:.2g}" if share < 0.1 else f"{100 * share:.0f}"
 
 
 def _rail(reader: Reader) -> Rail:

@@ -87,13 +87,13 @@ def _rate(heard: Heard | None) -> Uncertain | None:
 def _pools(
     catches: Sequence[Catch], rate: Uncertain | None, heard: Heard | None
 ) -> tuple[Pooled | None, Pooled | None]:
-    """Delivery and waste catches pooled; a vessel used on both sides errs the same way on both."""
+    """Delivery and waste catches pooled. Their vessels are taken to differ (a cup here, a bucket there), so that no
+    error is thought to cancel that does not."""
     counts = list(heard.n_slams if heard else ()) + [None] * len(catches)
-    vessels: dict[str, Uncertain] = {}
     pools: list[Pooled | None] = []
     for side in ("delivery", "waste"):
         chosen = [(c, n) for c, n in zip(catches, counts, strict=False) if c.side == side]
-        pool = pool_catches([c for c, _ in chosen], rate, [n for _, n in chosen], vessels) if chosen else None
+        pool = pool_catches([c for c, _ in chosen], rate, [n for _, n in chosen]) if chosen else None
         pools.append(pool)
     return pools[0], pools[1]
 

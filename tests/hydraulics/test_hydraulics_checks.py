@@ -27,7 +27,7 @@ ALIASES = {"gal_US": "gallon", "gal_imp": "imperial_gallon", "cup_US": "cup", "c
 
 BELONGS_TO_BEATS = {
     "regularity": "regularity of intervals is worked out from slam times, in the beats room",
-    "median beat period": "a measured period of one rig; held against the cycle model in test_cycle.py",
+    "median beat period": "a measured period of one rig; held against the cycle model in this file",
 }
 
 Inputs = dict[str, float]

@@ -1,0 +1,63 @@
+"""An independent judge of the hammer: the method of characteristics on a frictionless pipe, written for the tests.
+
+Reservoir at one end, the ram at the other: the waste valve is shut at once (or over several steps) and, where a
+delivery head is given, a delivery valve holds the ram end at that head for as long as water flows forward.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+G = 9.80665
+
+
+@dataclass(frozen=True)
+class Run:
+    """Head at the ram and speed through the delivery valve, one value a step of dt_s."""
+
+    dt_s: float
+    head_m: NDArray[np.float64]
+    delivered_m_s: NDArray[np.float64]
+
+
+def shut(
+    velocity_m_s: float,
+    length_m: float,
+    supply_head_m: float,
+    wave_speed_m_s: float,
+    *,
+    delivery_head_m: float = np.inf,
+    closing_s: float = 0.0,
+    duration_s: float = 1.0,
+    n: int = 200,
+) -> Run:
+    """What the pipe does after the waste valve shuts on water that moves at velocity_m_s."""
+    dt = length_m / n / wave_speed_m_s
+    impedance = wave_speed_m_s / G  # of head to speed
+    head, speed = np.full(n + 1, supply_head_m), np.full(n + 1, velocity_m_s)
+    heads, delivered = [], []
+    delivering = True
+    for step in range(int(duration_s / dt)):
+        forward = head[:-1] + impedance * speed[:-1]  # carried down the pipe
+        backward = head[1:] - impedance * speed[1:]
+        new_head, new_speed = np.empty_like(head), np.empty_like(speed)
+        new_head[1:-1] = (forward[:-1] + backward[1:]) / 2
+        new_speed[1:-1] = (forward[:-1] - backward[1:]) / (2 * impedance)
+        new_head[0] = supply_head_m
+        new_speed[0] = (supply_head_m - backward[0]) / impedance
+        left = velocity_m_s * max(0.0, 1 - (step + 1) * dt / closing_s) if closing_s > 0 else 0.0
+        new_head[-1], new_speed[-1] = forward[-1] - impedance * left, left
+        if delivering and new_head[-1] > delivery_head_m:
+            through = (forward[-1] - delivery_head_m) / impedance
+            new_head[-1], new_speed[-1] = delivery_head_m, through
+        elif delivered and delivered[-1] > 0:
+            delivering = (
+                False  # the delivery valve drops shut when the flow ends, and the beat is over for our purpose
+            )
+        head, speed = new_head, new_speed
+        heads.append(head[-1])
+        delivered.append(max(speed[-1] - left, 0.0))
+    return Run(dt, np.array(heads), np.array(delivered))

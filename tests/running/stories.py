@@ -82,7 +82,7 @@ class Story:
     def runs(
         self, seconds: float, *, settle: float = 0.0, settle_s: float = 10.0, factor: float = 1.0, ragged: float = 0.0
     ) -> Story:
-        """Self-cycling. settle: the interval begins this share longer and relaxes; factor: period at the end/start."""
+        """Self-cycling. settle: the interval begins this share longer and relaxes; factor: last period over first."""
         start_s = self.now_s
         if self.truth.self_from_s is None and self.truth.hand_strokes:
             self.truth.self_from_s = start_s

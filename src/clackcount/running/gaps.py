@@ -7,6 +7,7 @@ level that counts as quiet follows slowly too; water starts and stops within a s
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from scipy.ndimage import percentile_filter
@@ -42,17 +43,15 @@ class GapFollower:
     def __init__(self, shut: float, separation: float) -> None:
         self.shut = shut
         self.separation = separation
-        # Half way between quiet and rushing errs least, but a starved rush lies lower: go as low as the scatter allows.
-        # Where the scatter is wide, only what rises clearly out of it counts: a stalled valve rushes louder than usual.
+        # Half way between quiet and rushing errs least, but a starved rush lies lower: go as low as the scatter
+        # allows. Where it is wide, only what rises out of it counts: a stalled valve rushes louder than usual.
         self.threshold = float(np.clip(2.0 / separation, 0.3, 0.5) if separation >= 2 else 1.0 / max(separation, 0.1))
         self.rushing: bool | None = None
 
     def feed(self, value: float) -> float:
         """Take in one step; returns how far it lies above (rushing) or below the threshold."""
         above = value - self.shut - self.threshold
-        if self.rushing is None:
-            self.rushing = above > 0
-        elif abs(above) > DEAD_BAND:
+        if self.rushing is None or abs(above) > DEAD_BAND:
             self.rushing = above > 0
         level = 1.0 if self.rushing else 0.0
         off = (value - self.shut - level) * STEP_S / DRIFT_S
@@ -109,7 +108,7 @@ def _pieces(
 ) -> list[Piece]:
     """Runs of one state, the short ones given to their neighbours."""
     cuts = [0, *(np.flatnonzero(np.diff(rushing.astype(np.int8))) + 1).tolist(), len(rushing)]
-    runs = [[bool(rushing[a]), a, b] for a, b in zip(cuts[:-1], cuts[1:], strict=True)]
+    runs = [[bool(rushing[a]), a, b] for a, b in pairwise(cuts)]
     short = LONG_S / step_s
     kept: list[list[int]] = []
     for state, a, b in runs:

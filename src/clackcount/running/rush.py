@@ -1,9 +1,10 @@
 """What the rush of water through this pump's open waste valve sounds like, learned from its own beat.
 
-Just before a slam the water is fastest and the rush loudest; in the shut phase right after it the rush is gone. The
-difference between the two, over many cycles, is the sound of the rush alone, whatever else is heard. Every cell of the
-flow track is then placed on one scale: 0 as in the shut phase, 1 as just before a slam (Fisher's linear discriminant,
-Annals of Eugenics 7, 1936: bands that wander by themselves in wind, rain or automatic gain lose their vote).
+Just before a slam the water is fastest and the rush loudest; in the shut phase right after it the rush is gone.
+The difference between the two, over many cycles, is the sound of the rush alone, whatever else is heard. Every cell
+of the flow track is then placed on one scale: 0 as in the shut phase, 1 as just before a slam. Bands that wander by
+themselves in wind, rain or automatic gain lose their vote (Fisher's linear discriminant, Annals of Eugenics 7, 1936,
+from memory).
 """
 
 from __future__ import annotations
@@ -98,7 +99,7 @@ def rush_height(index: FloatArray, time_s: FloatArray, shut: FloatArray, step_s:
 
 
 def dwell_from_rush(index: FloatArray, time_s: FloatArray, shut: FloatArray, step_s: float) -> FloatArray:
-    """From the slam before until the rush has grown to DWELL_INDEX for good, float64 (n_slams,), NaN for the first."""
+    """From the slam before until the rush has grown to DWELL_INDEX for good; float64 (n_slams,), NaN unknown."""
     if len(time_s) < 2:
         return np.full(len(time_s), np.nan)
     slam_before = np.searchsorted(time_s, np.arange(len(index)) * step_s, side="right") - 1

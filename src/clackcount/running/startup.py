@@ -68,7 +68,7 @@ def own_from(reading: Reading, run: Spell) -> float:
 def settled_from(
     reading: Reading, run: Spell, own_from_s: float, settings: RunningSettings
 ) -> tuple[float | None, Settling | None]:
-    """(when the beat is within settled_share of where it ends up, the fit); None for what the recording does not show."""
+    """(when the beat is within settled_share of its final value, the fit); None where it is not to be seen."""
     slam = np.arange(run.first + 1, run.last + 1)[:FIT_CYCLES_MAX]
     slam = slam[reading.train.time_s[slam] - own_from_s < FIT_SPAN_S]
     return settled_after(reading.train.time_s[slam], single_intervals(reading, slam), own_from_s, settings)

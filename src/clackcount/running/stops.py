@@ -142,9 +142,8 @@ def describe(reading: Reading, ending: Ending) -> tuple[str, ...]:
     if ending.softer_db > SOFTER_DB:
         words.append(f"the slams grew softer by {ending.softer_db:.0f} dB")
     if (ending.ragged_to or 0) > max(0.03, 2 * (ending.ragged_from or 0)):
-        words.append(
-            f"the beat turned uneven (from {100 * (ending.ragged_from or 0):.1f} % to {100 * (ending.ragged_to or 0):.1f} %)"
-        )
+        share = (100 * (ending.ragged_from or 0), 100 * (ending.ragged_to or 0))
+        words.append(f"the beat turned uneven (from {share[0]:.1f} % to {share[1]:.1f} %)")
     if ending.missed:
         words.append(f"{ending.missed} beat{'s' if ending.missed > 1 else ''} missed")
     return tuple(words)

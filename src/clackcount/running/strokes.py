@@ -3,7 +3,7 @@
 Three things tell them apart. A hand has human spacing, uneven and rarely below half a second, while a ram keeps its
 period. After a hand stroke the valve stays shut until it is pushed again, while a running ram reopens a fixed short
 time after the slam. And a ram that has stopped does not start again without a push. The most likely story is found by
-dynamic programming over the slams (Viterbi, IEEE Trans. Inf. Theory 13, 1967) with two states, pushed and by itself.
+dynamic programming over the slams (Viterbi, IEEE Trans. Inf. Theory 13, 1967, from memory).
 """
 
 from __future__ import annotations
@@ -65,8 +65,8 @@ def judge_strokes(
 ) -> Strokes:
     """Judge the slams of one pump.
 
-    dwells_s: measures of the time the valve stayed shut before each slam, each float64 (n,), NaN where not heard; first
-    that between knocks, then that read from the rush.
+    dwells_s: measures of the time the valve stayed shut before each slam, each float64 (n,), NaN where not heard;
+    first that between knocks, then that read from the rush.
     was_pushed: how the first slam is known to have been made, from earlier listening.
     """
     n = len(train)
@@ -161,7 +161,7 @@ def _from_interval(interval_s: FloatArray, period_s: FloatArray, scatter: FloatA
     hand = _normal(np.log(interval_s / HAND_SPACING_S), HAND_SPACING_SPREAD)
     ratio = np.log((own + STRANGE) / (hand + STRANGE))
     ratio = np.where(np.isfinite(period_s), ratio, -0.5)
-    return np.nan_to_num(np.clip(ratio, -INTERVAL_MAX, INTERVAL_MAX), nan=0.0)
+    return np.asarray(np.nan_to_num(np.clip(ratio, -INTERVAL_MAX, INTERVAL_MAX), nan=0.0))
 
 
 def _from_dwell(dwell_s: FloatArray, period_s: FloatArray, scatter: FloatArray) -> FloatArray:
@@ -174,7 +174,7 @@ def _from_dwell(dwell_s: FloatArray, period_s: FloatArray, scatter: FloatArray) 
         own = _normal((dwell_s - usual_s) / spread_s, 1.0) / spread_s
     else:  # it never ran: any ram reopens soon
         own = _normal(np.log(np.maximum(dwell_s, 1e-3) / OWN_DWELL_S), OWN_DWELL_SPREAD) / np.maximum(dwell_s, 1e-3)
-    return np.nan_to_num(np.log((own + 0.05) / (hand + 0.05)), nan=0.0)
+    return np.asarray(np.nan_to_num(np.log((own + 0.05) / (hand + 0.05)), nan=0.0))
 
 
 def _from_being_heard(dwell_s: FloatArray, scatter: FloatArray) -> FloatArray:
@@ -183,7 +183,8 @@ def _from_being_heard(dwell_s: FloatArray, scatter: FloatArray) -> FloatArray:
     if np.count_nonzero(steady) < 3 * EVEN_RUN:
         return np.zeros(len(dwell_s))
     share = float(np.clip(np.mean(np.isfinite(dwell_s[steady])), 0.03, 0.97))
-    return np.where(np.isfinite(dwell_s), np.log(share / PUSH_HEARD), np.log((1 - share) / (1 - PUSH_HEARD)))
+    unheard = np.log((1 - share) / (1 - PUSH_HEARD))
+    return np.asarray(np.where(np.isfinite(dwell_s), np.log(share / PUSH_HEARD), unheard))
 
 
 def _in_step(interval_s: FloatArray, period_s: FloatArray) -> FloatArray:

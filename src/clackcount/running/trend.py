@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 
 from clackcount.model import FloatArray, State, TrendRow
 from clackcount.running.reading import Reading
+from clackcount.running.rush import first_cell_after, last_cell_before
 from clackcount.running.timeline import Spell
 from clackcount.settings import RunningSettings
 
@@ -47,14 +50,12 @@ def find_trend(
     cut = np.searchsorted(time_s, edge_s)
     return tuple(
         _row(reading, rush_db, slam[a:b], float(edge_s[i]), float(min(edge_s[i + 1], duration_s)))
-        for i, (a, b) in enumerate(zip(cut[:-1], cut[1:], strict=True))
+        for i, (a, b) in enumerate(pairwise(cut))
     )
 
 
 def rush_above_shut_db(reading: Reading, level_db: FloatArray) -> FloatArray:
     """How far the whole band rises from the shut phase to just before each slam, float64 (n_slams,), NaN unknown."""
-    from clackcount.running.rush import first_cell_after, last_cell_before
-
     time_s, scale = reading.train.time_s, reading.scale
     if scale is None or len(level_db) == 0 or len(time_s) == 0:
         return np.full(len(time_s), np.nan)

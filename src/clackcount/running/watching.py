@@ -1,7 +1,7 @@
 """The same story told while it happens: fed with slams and flow cells as they come, it tells each change once.
 
-The Watcher reads a sliding window with the functions that read a whole recording, on a clock of its own (TICK_S of the
-recording's time), so that what it tells does not depend on how the sound was cut into blocks. Memory is bounded.
+The Watcher reads a sliding window with the functions that read a whole recording, on a clock of its own (TICK_S of
+the recording's time), so that what it tells does not depend on how the sound was cut into blocks. Memory is bounded.
 """
 
 from __future__ import annotations
@@ -195,7 +195,7 @@ class Watcher:
         run.seemed_settled = settled_s is not None
 
     def _may_run_on(self, now_s: float, limit_s: float) -> bool:
-        """Whether the silence may be a beat that goes on unheard: under a gust, or with its rush still coming and going."""
+        """Whether the silence may hide a beat that goes on: under a gust, or with its rush still coming and going."""
         assert self._reading is not None
         last_s = self._ears.last_s
         if now_s - last_s > max(3 * limit_s, MASKED_S):

@@ -1,0 +1,7 @@
+"""Beats and running in, findings out: small rules with their evidence, advice, basis and source."""
+
+from __future__ import annotations
+
+from clackcount.diagnosis.finder import CODES, RULES, explain, find
+
+__all__ = ["CODES", "RULES", "explain", "find"]

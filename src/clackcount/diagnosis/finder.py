@@ -1,0 +1,73 @@
+"""Runs the rules over one recording and puts what they find in order."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from clackcount.diagnosis import changing, rhythm, sounding, starting, stopping
+from clackcount.diagnosis.facts import Facts
+from clackcount.diagnosis.rule import Rule
+from clackcount.errors import ClackcountError
+from clackcount.model import Beats, Finding, FlowTrack, RecordingInfo, Running, Severity
+
+RULES: tuple[Rule, ...] = (
+    *stopping.RULES,
+    *changing.RULES,
+    *rhythm.RULES,
+    *starting.RULES,
+    *sounding.RULES,
+)
+CODES: tuple[str, ...] = tuple(rule.code for rule in RULES)
+
+RANK = {Severity.ACT: 0, Severity.WATCH: 1, Severity.INFO: 2}
+SURE_OF_RAM = 0.5  # below this nobody is sent to the pump because of the beat
+WHY_STOPPED = ("stopped-open", "stopped-shut", "starved", "stopped")
+
+
+def find(beats: Beats, running: Running, flow: FlowTrack, info: RecordingInfo) -> tuple[Finding, ...]:
+    """Everything worth telling, gravest and surest first.
+
+    A rule is silent where another explains the same evidence better. Stops with different causes stand one under the
+    other, the last one's first, each with the stops it belongs to.
+    """
+    facts = Facts(beats, running, flow, info)
+    found = [(rule, sign) for rule in RULES if (sign := rule.looks(facts)) is not None]
+    codes = {rule.code for rule, _ in found}
+    findings = [rule.finding(sign, facts.sure) for rule, sign in found if not codes & set(rule.yields_to)]
+    if facts.beat is not None and facts.sure < SURE_OF_RAM:
+        findings = [replace(finding, severity=Severity.INFO) for finding in findings]
+    last_stop_s = max((stop.time_s for stop in running.stops), default=None)
+    order = {code: place for place, code in enumerate(CODES)}
+
+    def key(finding: Finding) -> tuple[int, int, float, int]:
+        """The cause of the last stop first among its like: that is the one to deal with now."""
+        of_last = (
+            last_stop_s is not None and finding.code in WHY_STOPPED and round(last_stop_s, 2) in finding.listen_at_s
+        )
+        return RANK[finding.severity], 0 if of_last else 1, -finding.confidence, order[finding.code]
+
+    return tuple(sorted(findings, key=key))
+
+
+def explain(code: str) -> str:
+    """What a finding means, its causes, checks and sources, as plain text.
+
+    Raises:
+        ClackcountError: no finding has this code.
+    """
+    rule = next((rule for rule in RULES if rule.code == code), None)
+    if rule is None:
+        raise ClackcountError(
+            f"no finding is called {code!r}", hint="one of " + ", ".join(sorted(CODES)), code="unknown-code"
+        )
+    parts = [f"{rule.code}: {rule.title}", "", rule.means, "", f"Do next: {rule.next}"]
+    for title, rows in (("Likely causes, in order:", rule.causes), ("Check, in this order:", rule.checks)):
+        if rows:
+            parts += ["", title, *(f"  {number}. {row}" for number, row in enumerate(rows, start=1))]
+    if rule.question:
+        parts += ["", f"What only you can tell: {rule.question}"]
+    basis = str(rule.basis) + (f" ({rule.source})" if rule.source else "")
+    parts += ["", f"Basis: {basis}"]
+    if rule.cautions:
+        parts += ["", "Caution:", *(f"  - {caution}" for caution in rule.cautions)]
+    return "\n".join(parts)

@@ -53,12 +53,16 @@ class BeatsSettings(Checked):
 
     slowest_per_min: float = knob(13.0, 5.0, 60.0, "published rams go down to 20 a minute; a little below 15 for the jitter")
     fastest_per_min: float = knob(450.0, 100.0, 600.0, "published rams go up to 375 a minute")
-    hypotheses_tried: int = knob(8, 2, 30, "periods taken from the autocorrelation; beyond eight none was ever the right one")
+    hypotheses_tried: int = knob(16, 2, 60, "pairs of period and band group taken from the autocorrelation")
     hypotheses_refined: int = knob(4, 1, 20, "first guesses worth the full iteration")
     spread_max: float = knob(0.06, 0.02, 0.2, "a self-running ram strays from its period by a few per cent")
     spread_min: float = knob(0.012, 0.002, 0.05, "frames are 5 ms: a closer spread would be a spread of frame numbers")
     missed_cost: float = knob(3.0, 0.5, 20.0, "a missed beat must be paid by one clearly heard slam")
     restart_cost: float = knob(8.0, 2.0, 50.0, "a break in the rhythm must be paid by two clearly heard slams")
+    evidence_min: float = knob(25.0, 5.0, 200.0, "chance alone rarely strings more together in a minute of brook or rain")
+    likeness_min: float = knob(0.75, 0.0, 1.0, "below it every second sound is another sound, not a weaker slam")
+    companion_strength_min: float = knob(4.5, 2.0, 20.0, "standard errors; some hundred lags are tried")
+    pumps_max: int = knob(2, 1, 4, "rams told apart in one recording")
     gain_max: float = knob(8.0, 3.0, 30.0, "one dropped tool must not outweigh the rhythm of many slams")
 
 
@@ -71,7 +75,7 @@ class RunningSettings(Checked):
     stop_wait_s: float = knob(2.0, 0.5, 30.0, "at least so long past the beat that was due, or a gust fakes a stop of a fast ram")
     hand_gap_s: float = knob(6.0, 2.0, 60.0, "a pause between hand strokes longer than this ends the spell of pushing")
     rush_cycles_min: int = knob(4, 2, 50, "slams needed before the rush can be told from the shut phase")
-    rush_gain_sd_db: float = knob(4.0, 0.3, 10.0, "how far a phone's automatic gain is expected to move the whole level")
+    rush_gain_sd_db: float = knob(10.0, 0.3, 20.0, "how far a phone's automatic gain is expected to move the whole level")
     rush_sure: float = knob(0.75, 0.5, 0.99, "confidence from which rushing or quiet is told as a fact")
     settled_share: float = knob(0.02, 0.002, 0.2, "settled when the interval is within this share of its final value")
     trend_rows_max: int = knob(48, 8, 500, "windows in the table of a long recording")

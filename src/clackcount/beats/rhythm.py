@@ -17,39 +17,43 @@ LAG_SPREAD = 0.02  # a period wanders: lags are summed over 2 % to either side
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Rhythm:
-    """How strongly each band repeats at each lag.
+    """How strongly each voice of bands repeats at each lag.
 
-    lag: float64 (n_lags,), frames. strength: float64 (n_lags, n_bands), autocorrelation over its own scatter.
+    lag: float64 (n_lags,), frames. strength: float64 (n_lags, n_voices), autocorrelation over its own scatter.
     """
 
     lag: NDArray[np.float64]
     strength: NDArray[np.float64]
 
-    def weights_at(self, period: float) -> NDArray[np.float64]:
-        """How far each band repeats at this period and its double and triple, float64 (n_bands,), summing to 1.
+    def weights_at(self, period: float, n_first: int) -> NDArray[np.float64]:
+        """How far each of the first n_first voices repeats at this period and its double and triple, summing to 1.
 
-        Squared, so that the one octave that hears the slam outvotes the many that hear the brook.
+        float64 (n_voices,), 0 for the others. Squared, so that the one octave that hears the slam outvotes the many
+        that hear the brook.
         """
-        total = np.zeros(self.strength.shape[1])
+        total = np.zeros(n_first)
         for multiple in (1, 2, 3):
             if multiple * period > self.lag[-1]:
                 break
             nearest = int(np.argmin(np.abs(self.lag - multiple * period)))
-            total += np.maximum(self.strength[max(0, nearest - 2) : nearest + 3].max(axis=0), 0)
+            total += np.maximum(self.strength[max(0, nearest - 2) : nearest + 3, :n_first].max(axis=0), 0)
         total = np.maximum(total - np.median(total), 0) ** 2
-        whole = total.sum()
-        return total / whole if whole > 0 else np.full(len(total), 1 / len(total))
+        weights = np.zeros(self.strength.shape[1])
+        weights[:n_first] = total / total.sum() if total.sum() > 0 else 1 / n_first
+        return weights
 
-    def periods(self, most: int) -> NDArray[np.float64]:
-        """Lags at which the bands together repeat most, strongest first."""
-        weights = np.maximum(self.strength.max(axis=0), 0) ** 2
-        together = self.strength @ (weights / (weights.sum() + 1e-12))
-        peaks = np.flatnonzero((together == maximum_filter1d(together, 9)) & (together > 0))
-        return self.lag[peaks[np.argsort(-together[peaks])][:most]]
+    def guesses(self, most: int) -> list[tuple[float, int]]:
+        """Pairs of lag and voice that stand out most above the scatter of that voice's other lags, best first."""
+        scatter = 1.4826 * np.median(np.abs(self.strength), axis=0) + 1e-9
+        contrast = self.strength / scatter
+        peaks = (contrast == maximum_filter1d(contrast, 9, axis=0)) & (contrast > 2)
+        where = np.argwhere(peaks)
+        order = np.argsort(-contrast[peaks])[:most]
+        return [(float(self.lag[i]), int(voice)) for i, voice in where[order]]
 
 
 def measure_rhythm(onsets: NDArray[np.float32], frames_per_s: float) -> Rhythm:
-    """Rhythm of rectified rises, onsets float32 (n_frames, n_bands)."""
+    """Rhythm of rectified rises, onsets float32 (n_frames, n_voices)."""
     n_frames = len(onsets)
     n_lags = min(n_frames // 2, int(LONGEST_S * 1.05 * frames_per_s))
     size = scipy.fft.next_fast_len(n_frames + n_lags, real=True)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -43,17 +44,31 @@ def onsets_of(rises: NDArray[np.float32]) -> NDArray[np.float32]:
     return result
 
 
-def find_series(rises: NDArray[np.float32], frames_per_s: float, settings: BeatsSettings) -> list[Series]:
+GROUP_BANDS, GROUP_STEP = 6, 3
+
+
+def grouped(onsets: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Sums over overlapping groups of neighbouring bands, about an octave wide, and over all: float32 (n_frames, n)."""
+    n_bands = onsets.shape[1]
+    total = np.concatenate([np.zeros((len(onsets), 1), np.float32), np.cumsum(onsets, axis=1)], axis=1)
+    first = np.arange(0, max(1, n_bands - GROUP_STEP), GROUP_STEP)
+    last = np.minimum(first + GROUP_BANDS, n_bands)
+    return np.concatenate([total[:, last] - total[:, first], total[:, -1:]], axis=1)
+
+
+def find_series(
+    rises: NDArray[np.float32], floor_db: NDArray[np.float32], frames_per_s: float, settings: BeatsSettings
+) -> list[Series]:
     """All series that several period hypotheses lead to, best evidence first. May hold doubles and octaves."""
     onsets = onsets_of(rises)
-    field = Field.of(rises.reshape(len(rises), -1))
-    rhythm = measure_rhythm(onsets, frames_per_s)
+    voices = np.concatenate([onsets, grouped(onsets)], axis=1)
+    field = Field.of(rises, floor_db)
+    rhythm = measure_rhythm(voices, frames_per_s)
     first_guesses = []
-    for period in hypotheses(rhythm, frames_per_s, settings):
-        rarity = normal_score((onsets @ rhythm.weights_at(period)).astype(np.float32))
+    for period, weights in hypotheses(rhythm, onsets.shape[1], frames_per_s, settings):
         # one slam a period: a frame is interesting when it is among the highest two or three in a period
-        usual = float(ndtri(1 - 3 / period))
-        guess = refine(field, rarity - usual, period, settings, rounds=1, typical_z=None)
+        score = normal_score((voices @ weights).astype(np.float32)) - np.float32(ndtri(1 - 3 / period))
+        guess = first_guess(field, score, period, settings)
         if guess is not None:
             first_guesses.append(guess)
     first_guesses.sort(key=lambda series: -series.evidence)
@@ -63,7 +78,7 @@ def find_series(rises: NDArray[np.float32], frames_per_s: float, settings: Beats
             break
         if any(same_series(guess, other) for other in found):
             continue
-        series = refine(field, guess.z, guess.period, settings, rounds=3, typical_z=guess.typical_z)
+        series = refine(field, guess.frames, guess.period, settings, rounds=3)
         if series is not None:
             found.append(series)
     found.sort(key=lambda series: -series.evidence)
@@ -76,57 +91,66 @@ def same_series(one: Series, other: Series) -> bool:
     return bool(near.mean() > 0.7 and 0.8 < one.period / other.period < 1.25)
 
 
-def hypotheses(rhythm: Rhythm, frames_per_s: float, settings: BeatsSettings) -> list[float]:
-    """Periods to try, frames: the strongest lags, their halves and thirds, and a grid of slow ones.
+def hypotheses(
+    rhythm: Rhythm, n_bands: int, frames_per_s: float, settings: BeatsSettings
+) -> list[tuple[float, NDArray[np.float64]]]:
+    """Periods to try, frames, each with the weights of the voices to try it on.
 
-    A slow ram beats too few times in a passage for its autocorrelation to stand out, and trying it is cheap.
+    A voice is a band (the first n_bands of them) or a group of bands. The lags at which a voice repeats most are
+    tried with that voice alone, and with all bands by how they repeat there;
+    and a grid of slow periods: a slow ram beats too few times in a passage for its autocorrelation to stand out.
     """
-    peaks = rhythm.periods(settings.hypotheses_tried)
-    slow = np.exp(np.arange(np.log(1.0), np.log(60 / settings.slowest_per_min), 0.09)) * frames_per_s
-    tried: list[float] = []
-    for period in [*peaks, *peaks[:4] / 2, *peaks[:2] / 3, *slow]:
-        in_range = period * settings.fastest_per_min >= 60 * frames_per_s
-        if in_range and all(abs(np.log(period / other)) > 0.015 for other in tried):
-            tried.append(float(period))
+    shortest = 60 * frames_per_s / settings.fastest_per_min
+    n_voices = rhythm.strength.shape[1]
+    tried: list[tuple[float, NDArray[np.float64]]] = []
+    periods: list[float] = []
+    for period, voice in rhythm.guesses(settings.hypotheses_tried):
+        if period < shortest:
+            continue
+        alone = np.zeros(n_voices)
+        alone[voice] = 1
+        tried.append((period, alone))
+        if all(abs(np.log(period / other)) > 0.02 for other in periods):
+            periods.append(period)
+    slow = np.exp(np.arange(np.log(1.0), np.log(60 / settings.slowest_per_min), 0.1)) * frames_per_s
+    for period in [*periods, *(p / 2 for p in periods[:3] if p / 2 > shortest), *slow]:
+        tried.append((period, rhythm.weights_at(period, n_bands)))
     return tried
 
 
 def walk(
-    z: NDArray[np.float32], period: float, spread: float, typical_z: float | None, settings: BeatsSettings
+    z: NDArray[np.float32],
+    gains: Callable[[Frames], NDArray[np.float64]],
+    period: float,
+    spread: float,
+    settings: BeatsSettings,
 ) -> tuple[Frames, float]:
-    """Frames of the best path through the local maxima of z, and its total gain.
-
-    typical_z None: z is a rarity less the usual one, and its double is the gain.
-    """
-    reach = max(3, int(0.1 * period))
-    peaks = local_maxima(z, reach)
-    peaks = peaks[z[peaks] > (-0.5 if typical_z is None else 0)]
-    gains = 2 * z[peaks].astype(np.float64) if typical_z is None else gain(z[peaks], typical_z, settings.gain_max)
+    """Frames of the best path through the local maxima of z, and its total gain."""
+    peaks = local_maxima(z, max(3, int(0.1 * period)))
+    peaks = peaks[z[peaks] > PEAK_MIN]
     path, total = best_path(
-        peaks.astype(np.float64),
-        gains,
-        period,
-        spread,
-        settings.missed_cost,
-        settings.restart_cost,
+        peaks.astype(np.float64), gains(peaks), period, spread, settings.missed_cost, settings.restart_cost
     )
     return peaks[path], total
 
 
-def refine(
-    field: Field,
-    z: NDArray[np.float32],
-    period: float,
-    settings: BeatsSettings,
-    rounds: int,
-    typical_z: float | None,
-    spread: float | None = None,
+PEAK_MIN = -0.5  # lower peaks are never a slam; leaving them out shortens the path's search
+
+
+def first_guess(
+    field: Field, rarity: NDArray[np.float32], period: float, settings: BeatsSettings
 ) -> Series | None:
-    """Walk, learn the sound, score anew, and walk again; None where fewer than five moments hold together."""
-    spread = settings.spread_max if spread is None else spread
-    weights = np.zeros(field.features.shape[1], dtype=np.float32)
+    """The series a first, unlearned score leads to. rarity: normal deviate of the score over what is usual."""
+    frames, _total = walk(rarity, lambda peaks: 2.0 * rarity[peaks], period, settings.spread_max, settings)
+    return refine(field, frames, period, settings, rounds=1)
+
+
+def refine(
+    field: Field, frames: Frames, period: float, settings: BeatsSettings, rounds: int
+) -> Series | None:
+    """Learn the members' sound, score anew, walk again; None where fewer than five moments hold together."""
+    result: Series | None = None
     for _ in range(rounds):
-        frames, _total = walk(z, period, spread, typical_z, settings)
         if len(frames) < MEMBERS_MIN:
             return None
         period, spread = measure_period(frames, period, settings)
@@ -134,14 +158,24 @@ def refine(
         if not np.any(weights):
             return None
         z = standardise(field.features @ weights, frames)
-        typical_z = max(1.5, float(cross_score(field, frames).mean()))
-    assert typical_z is not None  # at least one round has set it
-    frames, total = walk(z, period, spread, typical_z, settings)
-    if len(frames) < MEMBERS_MIN:
-        return None
-    z_honest = cross_score(field, frames)
-    optimism = gain(z[frames], typical_z, settings.gain_max) - gain(z_honest, typical_z, settings.gain_max)
-    return Series(frames, period, spread, weights, z, z_honest, total - float(optimism.sum()))
+        loudness = field.loudness(weights, frames)
+        expected = max(1.5, float(cross_score(field, frames).mean()))
+
+        def gains(
+            peaks: Frames,
+            z: NDArray[np.float32] = z,
+            expected: float = expected,
+            loudness: NDArray[np.float32] = loudness,
+        ) -> NDArray[np.float64]:
+            return gain(z[peaks], expected, settings.gain_max, loudness[peaks])
+
+        frames, total = walk(z, gains, period, spread, settings)
+        if len(frames) < MEMBERS_MIN:
+            return None
+        z_honest = cross_score(field, frames)
+        honest = gain(z_honest, expected, settings.gain_max, loudness[frames])
+        result = Series(frames, period, spread, weights, z, z_honest, total - float((gains(frames) - honest).sum()))
+    return result
 
 
 MEMBERS_MIN = 5  # fewer moments can be strung on some period by chance

@@ -20,17 +20,33 @@ Features = NDArray[np.float32]  # (n_frames, n_features)
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Field:
-    """The features of one passage with their mean and variance over all its frames."""
+    """The features of one passage with their mean and variance over all its frames.
+
+    floor_db: float32 (n_frames, n_bands), the level of the background from moment to moment.
+    """
 
     features: Features
     mean: NDArray[np.float32]
     variance: NDArray[np.float32]
+    floor_db: NDArray[np.float32]
 
     @classmethod
-    def of(cls, features: Features) -> Field:
-        """Measure a passage, features float32 (n_frames, n_features)."""
+    def of(cls, rises: NDArray[np.float32], floor_db: NDArray[np.float32]) -> Field:
+        """Measure a passage, rises float32 (n_frames, n_bands, n_spans)."""
+        features = rises.reshape(len(rises), -1)
         variance = features.var(axis=0) + np.float32(1e-9)
-        return cls(features, features.mean(axis=0), variance)
+        return cls(features, features.mean(axis=0), variance, floor_db)
+
+    def loudness(self, weights: NDArray[np.float32], frames: Frames) -> NDArray[np.float32]:
+        """How far the background stands above its median at the members, dB, float32 (n_frames,).
+
+        Only the bands in which the template listens count.
+        """
+        n_bands = self.floor_db.shape[1]
+        share = np.abs(weights * np.sqrt(self.variance)).reshape(n_bands, -1).sum(axis=1)
+        floor = self.floor_db @ (share / max(float(share.sum()), 1e-12))
+        result: NDArray[np.float32] = floor - np.median(floor[frames])
+        return result
 
 
 def learn(field: Field, frames: Frames) -> NDArray[np.float32]:
@@ -91,12 +107,15 @@ def cross_score(field: Field, frames: Frames) -> NDArray[np.float32]:
     return result
 
 
-def gain(z: NDArray[np.floating], typical_z: float, most: float) -> NDArray[np.float64]:
+def gain(
+    z: NDArray[np.floating], typical_z: float, most: float, loudness_db: NDArray[np.floating] | float = 0.0
+) -> NDArray[np.float64]:
     """Log-likelihood ratio of slam to no slam for a score z, float64, at most ``most``.
 
-    Both are taken as normal with deviation 1, about typical_z and about 0, which gives typical_z (z - typical_z / 2);
-    typical_z is held to 6 so that a slam half as loud as its fellows is still one, and the ratio is halved because
-    neighbouring bands do not vote independently.
+    Both are taken as normal with deviation 1, about what a slam should score and about 0, which gives
+    expected (z - expected / 2). What it should score falls as the background rises (loudness_db): a slam that was due
+    and not heard in a gust is no evidence against it. It is held to 6 so that a slam half as loud as its fellows is
+    still one, and the ratio is halved because neighbouring bands do not vote independently.
     """
-    middle = min(typical_z, 6.0)
-    return np.minimum(middle * (np.asarray(z, dtype=np.float64) - middle / 2) / 2, most)
+    expected = np.minimum(typical_z * 10.0 ** (-np.asarray(loudness_db, dtype=np.float64) / 20), 6.0)
+    return np.minimum(expected * (np.asarray(z, dtype=np.float64) - expected / 2) / 2, most)

@@ -1,0 +1,139 @@
+"""The other sounds of a cycle, and which of two is the slam.
+
+A cycle holds more than the slam: the valve drops open again some 50 to 400 ms later, often softer, sometimes just
+as loud. Between the slam and the reopening the waste valve is shut and the rush of water is gone; from the
+reopening to the next slam it grows. That, the gap, the loudness and the width of the spectrum tell which is which.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from clackcount.beats.series import Series
+from clackcount.beats.template import Frames
+
+SHUT_S = (0.045, 0.45)  # from slam to reopening; published and measured: 60 to 350 ms, with room
+SHARE_MAX = 0.75  # of the period that the valve may stay shut
+
+
+@dataclass(frozen=True, slots=True)
+class Companion:
+    """A second sound at a constant lag after (or, lag < 0, before) the members of a series.
+
+    lag: frames. strength: mean onset there over its scatter by chance.
+    """
+
+    lag: int
+    strength: float
+
+
+def fold(onset: NDArray[np.float32], frames: Frames, lags: NDArray[np.intp]) -> NDArray[np.float64]:
+    """Mean onset at each lag from the members, in standard errors of chance, float64 (n_lags,).
+
+    onset float32 (n_frames,): any non-negative measure of sudden rise; its rank is what counts.
+    """
+    smooth = np.maximum(np.maximum(onset, np.roll(onset, 1)), np.roll(onset, -1))
+    smooth = np.minimum(smooth, np.percentile(smooth, 98))
+    where = frames[:, None] + lags[None, :]
+    inside = (where >= 0) & (where < len(onset))
+    values = np.where(inside, smooth[np.clip(where, 0, len(onset) - 1)], np.nan)
+    with np.errstate(invalid="ignore"):
+        n = inside.sum(axis=0)
+        mean = np.nansum(values, axis=0) / np.maximum(n, 1)
+    result: NDArray[np.float64] = (mean - smooth.mean()) / (smooth.std() + 1e-9) * np.sqrt(n)
+    return result
+
+
+def companions(
+    onset: NDArray[np.float32], series: Series, frames_per_s: float, strength_min: float
+) -> tuple[Companion | None, Companion | None]:
+    """The strongest second sound after the members and before them, each within the shut phase's reach."""
+    longest = min(SHUT_S[1] * frames_per_s, SHARE_MAX * series.period)
+    lags = np.arange(int(np.ceil(SHUT_S[0] * frames_per_s)), int(longest) + 1)
+    found: list[Companion | None] = []
+    for sign in (1, -1):
+        if len(lags) < 3:
+            found.append(None)
+            continue
+        strength = fold(onset, series.frames, sign * lags)
+        # a ring dying away after the slam falls from lag to lag: only a rise and fall is a sound of its own
+        inner = (strength[1:-1] >= strength[:-2]) & (strength[1:-1] >= strength[2:])
+        inner &= strength[1:-1] > strength_min
+        if not inner.any():
+            found.append(None)
+            continue
+        best = 1 + int(np.argmax(np.where(inner, strength[1:-1], -np.inf)))
+        found.append(Companion(int(sign * lags[best]), float(strength[best])))
+    return found[0], found[1]
+
+
+def rush_contrast(level_db: NDArray[np.float32], first: Frames, last: Frames, lag: int, period: float) -> float:
+    """How much louder the water is outside the gap from ``first`` to ``first + lag`` than inside it, as a t value.
+
+    level_db float32 (n_frames, n_bands). first, last: members that begin a cycle, and the next ones. Positive when
+    the gap after the member is the shut phase. Frames touched by either knock are left out.
+    """
+    margin = 5
+    inside = _mean_level(level_db, first + margin, first + max(lag - margin, margin + 2))
+    outside = _mean_level(level_db, np.minimum(first + lag + margin, last - margin - 2), last - margin)
+    difference = (outside - inside).mean(axis=1)
+    difference = difference[np.isfinite(difference)]
+    if len(difference) < 4:
+        return 0.0
+    middle = float(np.median(difference))
+    scatter = 1.4826 * float(np.median(np.abs(difference - middle))) + 0.2
+    return middle / scatter * np.sqrt(len(difference))
+
+
+def _mean_level(level_db: NDArray[np.float32], first: Frames, last: Frames) -> NDArray[np.float64]:
+    total = np.vstack([np.zeros((1, level_db.shape[1])), np.cumsum(level_db, axis=0, dtype=np.float64)])
+    first = np.clip(first, 0, len(level_db))
+    last = np.clip(last, 0, len(level_db))
+    n = (last - first)[:, None]
+    with np.errstate(invalid="ignore", divide="ignore"):
+        result: NDArray[np.float64] = np.where(n > 0, (total[last] - total[first]) / n, np.nan)
+    return result
+
+
+def profile(rises: NDArray[np.float32], frames: Frames) -> NDArray[np.float64]:
+    """Mean rise of these moments by band, float64 (n_bands,), in the deviations of each band, not below 0."""
+    onset = 0.5 * (rises[:, :, 0] + rises[:, :, 1])
+    mean = onset[frames].mean(axis=0) - onset.mean(axis=0)
+    result: NDArray[np.float64] = np.maximum(mean / (onset.std(axis=0) + 1e-9), 0).astype(np.float64)
+    return result
+
+
+def likeness(one: NDArray[np.float64], other: NDArray[np.float64]) -> float:
+    """Cosine of the angle between two profiles: 1 the same shape at any loudness, 0 nothing in common."""
+    scale = float(np.linalg.norm(one) * np.linalg.norm(other))
+    return float(one @ other) / scale if scale > 0 else 0.0
+
+
+def slam_odds(
+    rises: NDArray[np.float32],
+    level_db: NDArray[np.float32],
+    frames: Frames,
+    lag: int,
+    period: float,
+    frames_per_s: float,
+) -> float:
+    """Log odds that the members are the slams and the sound ``lag`` frames later the reopening.
+
+    The same question with the roles exchanged has its own odds; only the difference of the two means something.
+    """
+    gap_s = lag / frames_per_s
+    odds = -0.5 * (np.log(gap_s / 0.15) / 0.7) ** 2  # shut phases cluster about 150 ms
+    if lag > 0.6 * period:
+        odds -= 2.0
+    single = np.diff(frames) < 1.5 * period
+    first, last = frames[:-1][single], frames[1:][single]
+    t_value = rush_contrast(level_db, first, last, lag, period)
+    odds += float(np.clip(t_value / 2, -4, 4))
+    other = frames + lag
+    other = other[(other > 0) & (other < len(rises) - 1)]
+    mine, theirs = profile(rises, frames), profile(rises, other)
+    odds += 1.5 * float(np.log((mine.sum() + 1e-6) / (theirs.sum() + 1e-6)))
+    return float(odds)

@@ -1,0 +1,122 @@
+"""One passage, all its pumps: a series of slams for each, with the reopenings that belong to them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import uniform_filter1d
+
+from clackcount.beats.cycle import Companion, companions, likeness, profile, slam_odds
+from clackcount.beats.series import Series, find_series, onsets_of, refine
+from clackcount.beats.template import Field
+from clackcount.settings import BeatsSettings
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PumpHeard:
+    """One pump in one passage.
+
+    series: its slams. reopening: its second sound, None where none is heard. slam_odds: log odds that the slams are
+    the slams and not the reopenings (0 where there is no second sound to confuse them with).
+    """
+
+    series: Series
+    reopening: Companion | None
+    slam_odds: float
+
+
+def settle(
+    series: Series,
+    rises: NDArray[np.float32],
+    level_db: NDArray[np.float32],
+    floor_db: NDArray[np.float32],
+    frames_per_s: float,
+    settings: BeatsSettings,
+) -> PumpHeard:
+    """Look for the second sound of the cycle, and decide which of the two is the slam."""
+    field = Field.of(rises, floor_db)
+    series = part_mixture(series, field, rises, settings)
+    onset = onsets_of(rises).sum(axis=1)
+    after, before = companions(onset, series, frames_per_s, settings.companion_strength_min)
+    odds = 0.0
+    if before is not None:
+        period = series.period
+        as_slam = slam_odds(rises, level_db, series.frames, int(period) + before.lag, period, frames_per_s)
+        as_reopening = slam_odds(rises, level_db, series.frames + before.lag, -before.lag, period, frames_per_s)
+        odds = as_slam - as_reopening
+        if odds < 0:
+            other = companion_series(series, before, field, settings)
+            if other is not None:
+                return PumpHeard(other, Companion(-before.lag, before.strength), -odds)
+    return PumpHeard(series, after, odds)
+
+
+def part_mixture(
+    series: Series, field: Field, rises: NDArray[np.float32], settings: BeatsSettings
+) -> Series:
+    """The louder of two interleaved sounds, where every second member sounds unlike the others; else the series.
+
+    Slam, reopening, slam, reopening at even distances looks like one series of twice the rate. A pump that slams
+    strong and weak in turn does too, but there the shape of the spectrum is the same.
+    """
+    even, odd = series.frames[::2], series.frames[1::2]
+    if len(odd) < 3:
+        return series
+    if likeness(profile(rises, even), profile(rises, odd)) > settings.likeness_min:
+        return series
+    louder = even if series.z_honest[::2].mean() >= series.z_honest[1::2].mean() else odd
+    half = refine(field, louder, 2 * series.period, settings, rounds=2)
+    return series if half is None else half
+
+
+def companion_series(
+    series: Series, companion: Companion, field: Field, settings: BeatsSettings
+) -> Series | None:
+    """The series of the second sound itself."""
+    near = series.frames + companion.lag
+    near = near[(near > 0) & (near < len(field.features))]
+    if len(near) < 5:
+        return None
+    return refine(field, near, series.period, settings, rounds=2)
+
+
+def hear_pumps(
+    rises: NDArray[np.float32], level_db: NDArray[np.float32], frames_per_s: float, settings: BeatsSettings
+) -> list[PumpHeard]:
+    """All pumps of a passage, the strongest first.
+
+    rises float32 (n_frames, n_bands, 4), level_db float32 (n_frames, n_bands).
+    """
+    pumps: list[PumpHeard] = []
+    rest = rises
+    floor_db = uniform_filter1d(level_db, int(FLOOR_S * frames_per_s), axis=0, mode="nearest")
+    while len(pumps) < settings.pumps_max:
+        found = find_series(rest, floor_db, frames_per_s, settings)
+        if not found or found[0].evidence < settings.evidence_min:
+            break
+        pump = settle(found[0], rest, level_db, floor_db, frames_per_s, settings)
+        pumps.append(pump)
+        rest = without(rest, pump)
+    return pumps
+
+
+FLOOR_S = 0.4  # a gust or a passing car lasts longer, a knock is shorter
+
+
+def without(rises: NDArray[np.float32], pump: PumpHeard) -> NDArray[np.float32]:
+    """The passage with this pump's slams and reopenings taken out, noise from other moments in their place."""
+    taken = np.zeros(len(rises), dtype=bool)
+    frames = pump.series.frames
+    marks = [frames] if pump.reopening is None else [frames, frames + pump.reopening.lag]
+    for mark in marks:
+        where = (mark[:, None] + np.arange(-8, 12)[None, :]).ravel()
+        taken[where[(where >= 0) & (where < len(rises))]] = True
+    free = np.flatnonzero(~taken)
+    if len(free) == 0:
+        return rises
+    rest = rises.copy()
+    # the order is fixed but has no period of its own (a multiplicative walk)
+    rest[taken] = rises[free[(np.arange(taken.sum()) * 2654435761 % 4294967296) % len(free)]]
+    return rest

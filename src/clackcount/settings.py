@@ -75,7 +75,7 @@ class RunningSettings(Checked):
     stop_wait_s: float = knob(2.0, 0.5, 30.0, "at least so long past the beat that was due, or a gust fakes a stop of a fast ram")
     hand_gap_s: float = knob(6.0, 2.0, 60.0, "a pause between hand strokes longer than this ends the spell of pushing")
     rush_cycles_min: int = knob(4, 2, 50, "slams needed before the rush can be told from the shut phase")
-    rush_gain_sd_db: float = knob(10.0, 0.3, 20.0, "how far a phone's automatic gain is expected to move the whole level")
+    rush_gain_sd_db: float = knob(3.0, 0.3, 20.0, "how far a phone's automatic gain is expected to move the whole level")
     rush_sure: float = knob(0.75, 0.5, 0.99, "confidence from which rushing or quiet is told as a fact")
     settled_share: float = knob(0.02, 0.002, 0.2, "settled when the interval is within this share of its final value")
     trend_rows_max: int = knob(48, 8, 500, "windows in the table of a long recording")

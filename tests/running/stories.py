@@ -79,6 +79,16 @@ class Story:
         self.truth.hand_strokes += strokes
         return self._act(State.HAND, start_s)
 
+    def few_beats(self, n: int) -> Story:
+        """It runs a few beats by itself, each slower than the one before, and dies; part of the spell of pushing."""
+        start_s = self.now_s
+        for number in range(n):
+            self._hold(0.0, self.shut_s)
+            opened_s = self.now_s
+            self._accelerate(self.period_s * (1.08 + 0.08 * number) - self.shut_s)
+            self.slams.append((self.now_s, opened_s, False))
+        return self._act(State.HAND, start_s)
+
     def runs(
         self, seconds: float, *, settle: float = 0.0, settle_s: float = 10.0, factor: float = 1.0, ragged: float = 0.0
     ) -> Story:
@@ -114,8 +124,8 @@ class Story:
             return self.quiet(seconds)
         start_s = self.now_s
         self._hold(0.0, self.shut_s)
-        self._accelerate(self.period_s - self.shut_s, 1.0 if cause is Cause.OPEN_STALL else 0.7)
-        self._hold(1.2 if cause is Cause.OPEN_STALL else 0.6, seconds - self.period_s)
+        self._accelerate(self.period_s - self.shut_s, 1.0 if cause is Cause.OPEN_STALL else 0.8)
+        self._hold(1.2 if cause is Cause.OPEN_STALL else 0.8, seconds - self.period_s)
         return self._act(State.RUSHING, start_s)
 
     # --- the water

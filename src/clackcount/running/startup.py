@@ -86,7 +86,7 @@ def settled_after(
     """settled_from for intervals (n,) that end at time_s (n,)."""
     if len(time_s) < FIT_CYCLES_MIN:
         return None, None
-    at_s = time_s - own_from_s
+    at_s = time_s - interval_s / 2 - own_from_s  # an interval tells of its middle
     settling = fit_settling(at_s, interval_s, settings.settled_share)
     if settling is None:
         return own_from_s, None

@@ -39,6 +39,7 @@ ALONE, TOGETHER = -1.0, 0.5  # evidence of a slam that beats found alone, or on 
 # pushed again; a ram that has run for a while is left alone until it has been silent for long.
 STARTS = 2.0  # a hand lets go and it runs
 RESTARTS_ALONE = 4.0  # the same after a long pause
+FAILING_SLOWER, FAILING_SCATTER = 1.15, 0.2  # a run that fails turns slow and ragged
 FRESH_SLOWER, FRESH_SCATTER = 1.1, 0.15  # a start that fails slows down from its first beat
 HOLDS, FRESH = 1.5, 0.35  # it runs for good; each beat that it has not yet done so
 RUNS_ON = 4.0  # it slams on by itself after a pause in which it should have slammed
@@ -73,11 +74,13 @@ def judge_strokes(
     if n == 0:
         return Strokes(np.zeros(0, np.bool_), np.empty(0), np.empty(0))
     interval_s = np.diff(train.time_s, prepend=np.nan)
-    period_s, earlier_s, scatter = own_period(interval_s, dwells_s[0] if dwells_s else np.full(n, np.nan))
+    period_s, earlier_s, scatter, has_run = own_period(interval_s, dwells_s[0] if dwells_s else np.full(n, np.nan))
     limit_s = stop_limit(period_s, settings)
     paused = np.concatenate([[False], interval_s[1:] > limit_s[:-1]])
     firm = np.maximum(*(_from_interval(interval_s, own_s, scatter) for own_s in (period_s, earlier_s)))
     fresh = _from_interval(interval_s, period_s * FRESH_SLOWER, np.maximum(scatter, FRESH_SCATTER))
+    failing = _from_interval(interval_s, earlier_s * FAILING_SLOWER, np.full(n, FAILING_SCATTER))
+    firm = np.where(has_run, np.maximum(firm, failing), firm)
     firm[paused] = fresh[paused] = -0.5
     of_dwell = sum(
         np.clip(_from_dwell(np.where(paused, np.nan, dwell_s), period_s, scatter), -most, most)
@@ -101,8 +104,11 @@ def stop_limit(period_s: FloatArray, settings: RunningSettings) -> FloatArray:
     return np.where(np.isfinite(limit_s), limit_s, settings.hand_gap_s)
 
 
-def own_period(interval_s: FloatArray, dwell_s: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """(period of the ram around each slam, the same as it was last heard before it, relative scatter), each (n,).
+def own_period(
+    interval_s: FloatArray, dwell_s: FloatArray
+) -> tuple[FloatArray, FloatArray, FloatArray, NDArray[np.bool_]]:
+    """(period of the ram around each slam, the same as it was last heard before it, relative scatter, whether it has
+    run before), each (n,).
 
     Within even runs it is the running median of nine; elsewhere that of the run that follows (a ram that is being
     started), and that of the run before (one that is failing). inf where it never ran.
@@ -121,17 +127,18 @@ def own_period(interval_s: FloatArray, dwell_s: FloatArray) -> tuple[FloatArray,
     scatter = 1.25 * uniform_filter1d(apart, size=15, mode="nearest")  # of a mean deviation
     after = np.minimum(np.searchsorted(members, np.arange(n)), len(members) - 1)
     before = np.maximum(np.searchsorted(members, np.arange(n), side="right") - 1, 0)
-    return np.exp(local[after]), np.exp(local[before]), np.clip(1.5 * scatter[after], 0.03, 0.15)
+    has_run = np.arange(n) > members[min(EVEN_RUN, len(members) - 1)]
+    return np.exp(local[after]), np.exp(local[before]), np.clip(1.5 * scatter[after], 0.03, 0.15), has_run
 
 
-def _without_even_runs(log_s: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+def _without_even_runs(log_s: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray, NDArray[np.bool_]]:
     """A ragged ram, or a hand only: the running median has to do, with wide scatter."""
     n = len(log_s)
     if n < EVEN_RUN + 1:
-        return np.full(n, np.inf), np.full(n, np.inf), np.full(n, 0.15)
+        return np.full(n, np.inf), np.full(n, np.inf), np.full(n, 0.15), np.zeros(n, np.bool_)
     filled = np.where(np.isnan(log_s), np.nanmedian(log_s), log_s)
     period_s = np.exp(median_filter(filled, size=9, mode="nearest"))
-    return period_s, period_s, np.full(n, 0.15)
+    return period_s, period_s, np.full(n, 0.15), np.zeros(n, np.bool_)
 
 
 def _abs_change(log_s: FloatArray, back: int) -> FloatArray:

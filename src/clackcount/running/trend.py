@@ -41,15 +41,17 @@ def find_trend(
     level_db: float64 (n_cells,), level of the whole band, for the rush in dB.
     """
     window_s = next((w for w in WINDOWS_S if duration_s / w <= settings.trend_rows_max), WINDOWS_S[-1])
-    n = int(np.ceil(duration_s / window_s))
+    n = max(1, round(duration_s / window_s))  # what is left at the end joins the last row
     if n < ROWS_MIN:
         return ()
     slam, rush_db = _running_slams(spells), rush_above_shut_db(reading, level_db)
     time_s = reading.train.time_s[slam]
     edge_s = np.arange(n + 1) * window_s
+    edge_s[-1] = duration_s
     cut = np.searchsorted(time_s, edge_s)
+    cut[-1] = len(time_s)
     return tuple(
-        _row(reading, rush_db, slam[a:b], float(edge_s[i]), float(min(edge_s[i + 1], duration_s)))
+        _row(reading, rush_db, slam[a:b], float(edge_s[i]), float(edge_s[i + 1]))
         for i, (a, b) in enumerate(pairwise(cut))
     )
 

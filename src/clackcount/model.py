@@ -89,6 +89,33 @@ class FlowTrack:
         return len(self.level_db)
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Passage:
+    """A minute or so of a recording as the ear hears it; passages overlap, so that each moment has a surrounding.
+
+    Frame i of the passage is centred on sample (first_frame + i) * hop of the recording.
+    rises: float32 (n_frames, n_bands, n_spans), how much louder each band is at and after a frame than before it.
+    level_db: float32 (n_frames, n_bands), mean-square level, dB re full scale.
+    samples: float32, the waveform from sample first_frame * hop on, or from a little before where it is there.
+    first_sample: number of samples[0] in the recording.
+    keep: frames of the passage [first, last) whose decisions stand; the rest is surrounding.
+    """
+
+    first_frame: int
+    hop: int
+    sample_rate_hz: int
+    rises: NDArray[np.float32]
+    level_db: NDArray[np.float32]
+    samples: NDArray[np.float32]
+    first_sample: int
+    keep: tuple[int, int]
+
+    @property
+    def frames_per_s(self) -> float:
+        """Frames in a second."""
+        return self.sample_rate_hz / self.hop
+
+
 # --- beats -----------------------------------------------------------------------------------------------------
 
 
@@ -309,7 +336,7 @@ class Happening(StrEnum):
 class Event:
     """One change heard while listening live. time_s: when it happened; told_s: up to when had been heard by then.
 
-    state: of the pump from then on. strokes: pushes of this start so far. rate_per_min: None where nothing beats by
+    state: of the pump from then on (of a stop: until then). strokes: pushes of this start so far. rate_per_min: None where nothing beats by
     itself. cause: of a stop, as far as it could be heard by then.
     """
 

@@ -178,7 +178,11 @@ def _from_dwell(dwell_s: FloatArray, period_s: FloatArray, scatter: FloatArray) 
     if np.count_nonzero(steady) >= EVEN_RUN:
         usual_s = float(np.median(dwell_s[steady]))
         spread_s = np.maximum(0.04, 0.1 * np.where(np.isfinite(period_s), period_s, 1.0))
-        own = _normal((dwell_s - usual_s) / spread_s, 1.0) / spread_s
+        missed = np.where(np.isfinite(period_s), period_s, 0.0)  # slams unheard in between lengthen it by periods
+        own = sum(
+            share * _normal((dwell_s - usual_s - n_missed * missed) / spread_s, 1.0) / spread_s
+            for n_missed, share in enumerate(MISSED_SHARE)
+        )
     else:  # it never ran: any ram reopens soon
         own = _normal(np.log(np.maximum(dwell_s, 1e-3) / OWN_DWELL_S), OWN_DWELL_SPREAD) / np.maximum(dwell_s, 1e-3)
     return np.asarray(np.nan_to_num(np.log((own + 0.05) / (hand + 0.05)), nan=0.0))

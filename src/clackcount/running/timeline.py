@@ -104,16 +104,20 @@ def gap_pieces(
         return follow_gap(reading.index, reading.step_s, start_s, end_s, shut, reading.separation, backward=True)
     shut = float(reading.shut[before.last])
     pieces = follow_gap(reading.index, reading.step_s, start_s, end_s, shut, reading.separation, backward=False)
-    period_s = float(reading.strokes.period_s[before.last])
     first = pieces[0]
     if (
         before.state is State.SELF
         and len(pieces) > 1
         and first.state is State.QUIET
-        and first.end_s - first.start_s < min(period_s, SHUT_PIECE_MAX_S) + SMEAR_S
-    ):  # the shut phase of the last cycle, before the valve fell open for good
+        and first.end_s - first.start_s < last_shut_s(reading, before.last)
+    ):
         pieces[:2] = [Piece(State.RUSHING, first.start_s, pieces[1].end_s, pieces[1].confidence)]
     return pieces
+
+
+def last_shut_s(reading: Reading, last: int) -> float:
+    """A quiet after the last slam of a run no longer than this is its shut phase; then the valve fell open."""
+    return min(float(reading.strokes.period_s[last]), SHUT_PIECE_MAX_S) + SMEAR_S
 
 
 def _breaks(reading: Reading, settings: RunningSettings) -> np.ndarray:

@@ -16,7 +16,7 @@ from clackcount.running.reading import Reading, read
 from clackcount.running.rush import RushScale
 from clackcount.running.startup import settled_after
 from clackcount.running.stops import judge_cause, look_back
-from clackcount.running.timeline import CLEAR_SEPARATION, Spell, find_spells, low_share, low_share_fits
+from clackcount.running.timeline import CLEAR_SEPARATION, Spell, find_spells, last_shut_s, low_share, low_share_fits
 from clackcount.settings import RunningSettings
 
 TICK_S = 0.25
@@ -25,6 +25,7 @@ HOLD_S = 600.0  # how long the last run is kept in hearing after a stop
 SETTLE_EVERY_S, SETTLE_FROM_S, SETTLE_UNTIL_S = 5.0, 30.0, 900.0
 MASKED_DB, MASKED_S = 6.0, 10.0  # a gust this much above the usual may hide slams for so long
 RECENT_BEATS = 20
+PUSHES_SURE = 3  # in a ram that ran until now and was not silent in between
 
 
 class Watcher:
@@ -46,6 +47,7 @@ class Watcher:
         self._scale: RushScale | None = None
         self._reading: Reading | None = None
         self._gap: _LiveGap | None = None
+        self._stopped = False  # a stop has been told, and not yet what followed it
         self._start_s = 0.0  # strokes before this belong to an earlier start
         self._stroke_s: list[float] = []
         self._run = _Run()
@@ -84,15 +86,20 @@ class Watcher:
         self._scale = self._reading.scale
         spells = find_spells(self._reading, now_s - from_s, self.settings, begins_within=False)
         last = spells[-1]
-        if self.state is State.SELF and last.state is not State.SELF:
+        n_pushed = int(self._reading.strokes.pushed[last.first : last.last + 1].sum())
+        if self.state is State.SELF and last.state is State.HAND:
+            if n_pushed < PUSHES_SURE and last.first > 0 and last.start_s <= spells[-2].end_s:
+                return  # one odd interval of a running ram is easily taken for a push before what follows is heard
             self._tell_stop(spells, now_s, from_s)
-        self._count_strokes(from_s, now_s)
+        known = self._count_strokes(from_s)
         if last.state is State.SELF:
             self._follow_run(last, from_s)
             self._become(State.SELF, from_s + last.start_s, now_s, self._sure(last))
-        elif self._reading.strokes.pushed[last.first : last.last + 1].any():
+        elif n_pushed:
             self._gap = None
             self._become(State.HAND, from_s + last.start_s, now_s, self._sure(last))
+            if self.strokes > known:
+                self._tell(Happening.STROKE, self._stroke_s[-1], now_s, confidence=self._sure(last))
 
     def _hear_silence(self, now_s: float) -> None:
         assert self._reading is not None
@@ -108,7 +115,7 @@ class Watcher:
             self._tell_stop(
                 find_spells(self._reading, now_s - from_s, self.settings, begins_within=False), now_s, from_s
             )
-        elif now_s - last_s <= self.settings.hand_gap_s and self._gap is None:
+        elif now_s - last_s <= self.settings.hand_gap_s and self._gap is None and not self._stopped:
             return
         self._follow_gap(now_s)
 
@@ -117,7 +124,7 @@ class Watcher:
     def _become(self, state: State, since_s: float, now_s: float, sure: float) -> None:
         if state is self.state:
             return
-        self.state = state
+        self.state, self._stopped = state, False
         if state is State.SELF:
             self._gap = None
             self._start_s = np.inf
@@ -147,9 +154,10 @@ class Watcher:
             stopped_s = from_s + float(self._reading.train.time_s[spell.last])
         self._start_s, self.strokes, self._stroke_s = stopped_s, 0, []
         self._tell(Happening.STOP, stopped_s, now_s, cause=cause, confidence=sure)
+        self.state, self._stopped = None, True  # what followed is told as soon as it can be heard
 
-    def _count_strokes(self, from_s: float, now_s: float) -> None:
-        """Judgements may change as more is heard, so the strokes in the window are counted anew each time."""
+    def _count_strokes(self, from_s: float) -> int:
+        """Counts the strokes in the window anew, for judgements change as more is heard; returns the count before."""
         assert self._reading is not None
         time_s = self._reading.train.time_s + from_s
         pushed_s = time_s[self._reading.strokes.pushed & (time_s > self._start_s)]
@@ -157,8 +165,7 @@ class Watcher:
         known = self.strokes
         self._stroke_s = before + pushed_s.tolist() if np.isfinite(self._start_s) else self._stroke_s
         self.strokes = len(self._stroke_s)
-        if self.strokes > known:
-            self._tell(Happening.STROKE, self._stroke_s[-1], now_s, confidence=0.5)
+        return known
 
     def _was_pushed(self, time_s: float) -> bool | None:
         """How the first slam of a window was judged while what lay before it was still in hearing."""
@@ -217,13 +224,17 @@ class Watcher:
         if self._gap is None:
             separation = self._scale.separation if self._scale else 0.0
             shut = float(self._reading.shut[-1]) if len(self._reading.shut) else 0.0
-            self._gap = _LiveGap(self._ears.last_s, GapFollower(shut, separation))
+            shut_s = last_shut_s(self._reading, -1) if self._stopped else 0.0
+            self._gap = _LiveGap(self._ears.last_s, GapFollower(shut, separation), shut_s)
         if self._scale is None or self._gap.follower.separation <= 0:
             self._become(State.QUIET, self._gap.start_s, now_s, 0.5)
             return
         found = self._gap.follow(self._ears, self._scale, now_s)
         if found is not None:
             state, since_s, sure = found
+            if self._gap.fresh and since_s - self._gap.start_s < self._gap.shut_s:
+                since_s = self._gap.start_s
+            self._gap.fresh = False
             self._become(state, since_s, now_s, sure)
 
 
@@ -265,6 +276,8 @@ class _LiveGap:
 
     start_s: float
     follower: GapFollower
+    shut_s: float  # see timeline.last_shut_s
+    fresh: bool = True  # nothing told of it yet
     raw: list[float] = field(
         default_factory=list
     )  # the last steps; the follower takes them in when the next are known

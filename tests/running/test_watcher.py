@@ -1,0 +1,116 @@
+"""The live Watcher: the same story as of the whole recording, soon, and whatever the blocks."""
+
+from __future__ import annotations
+
+import time
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from stories import Story
+
+from clackcount.model import Beats, Cause, Event, FlowTrack, Happening, SlamTrain, State
+from clackcount.running import Watcher, understand
+
+COLUMNS = ("time_s", "strength_db", "confidence", "reopen_s", "opened_s", "pump", "beating")
+
+
+def watch(train: SlamTrain, flow: FlowTrack, cuts_s: list[float]) -> tuple[list[Event], Watcher]:
+    """Feed everything in pieces that end at cuts_s."""
+    watcher, events, slam, cell = Watcher(), [], 0, 0
+    for now_s in cuts_s:
+        slams_to = int(np.searchsorted(train.time_s, now_s, side="right"))
+        cells_to = min(int(now_s / flow.step_s + 1e-9), len(flow))
+        slams = SlamTrain(*(getattr(train, name)[slam:slams_to] for name in COLUMNS), duration_s=train.duration_s)
+        cells = FlowTrack(flow.step_s, flow.level_db[cell:cells_to], flow.band_hz)
+        events += watcher.feed(slams, cells, now_s)
+        slam, cell = slams_to, cells_to
+    return events, watcher
+
+
+def every(seconds: float, train: SlamTrain) -> list[float]:
+    return [*np.arange(seconds, train.duration_s, seconds).tolist(), train.duration_s]
+
+
+def of(events: list[Event], happening: Happening) -> list[Event]:
+    return [event for event in events if event.happening is happening]
+
+
+@pytest.mark.parametrize("cause", [Cause.OPEN_STALL, Cause.SHUT_STALL, Cause.STARVED])
+@pytest.mark.parametrize("seed", range(4))
+def test_the_live_story_is_the_whole_story_told_in_time(seed: int, cause: Cause) -> None:
+    period_s = (0.35, 0.7, 1.1, 1.8)[seed]
+    story = (
+        Story(seed, period_s=period_s, rush_db=12)
+        .quiet(6)
+        .hand(6, spread=0.4, dwell_s=1.2)
+        .runs(30, settle=0.05)
+        .fades(cause)
+    )
+    train, flow, truth = story.stalls(cause, 12).told()
+    events, _ = watch(train, flow, every(0.1, train))
+    whole = understand(Beats(train), flow, train.duration_s)
+
+    told = [(event.state, event.time_s) for event in of(events, Happening.STATE)]
+    batch = [(stretch.state, stretch.start_s) for stretch in whole.timeline if stretch.start_s > 0]
+    assert [state for state, _ in told] == [state for state, _ in batch]
+    assert [t for _, t in told] == pytest.approx([t for _, t in batch], abs=max(0.6, period_s))
+
+    (stop,) = of(events, Happening.STOP)
+    assert stop.time_s == pytest.approx(truth.stops[0][0], abs=0.1)
+    assert stop.cause is cause
+    last_period_s = period_s * (1.35 if cause is Cause.STARVED else 1.0)
+    due_s = stop.time_s + last_period_s
+    assert stop.told_s - due_s <= max(2.0, 2 * last_period_s) + 0.5  # from when the beat was missing
+
+    runs = next(event for event in of(events, Happening.STATE) if event.state is State.SELF)
+    assert runs.strokes == pytest.approx(truth.hand_strokes, abs=1)
+    assert runs.told_s - runs.time_s <= 8 * period_s + 1.0  # six cycles make a run, two more to tell
+
+
+def test_a_stop_is_told_once_and_a_new_start_counts_its_own_strokes() -> None:
+    story = Story(3, period_s=0.8, rush_db=12).quiet(5).hand(5).runs(30).stalls(Cause.SHUT_STALL, 15).hand(7).runs(25)
+    train, flow, _ = story.told()
+    events, _ = watch(train, flow, every(0.25, train))
+    assert len(of(events, Happening.STOP)) == 1
+    runs = [event for event in of(events, Happening.STATE) if event.state is State.SELF]
+    assert [event.strokes for event in runs] == pytest.approx([5, 7], abs=1)
+
+
+def test_settled_is_told_once_and_not_before_it_is_true() -> None:
+    story = Story(5, period_s=0.8, jitter=0.008).quiet(5).hand(4).runs(200, settle=0.3, settle_s=15)
+    train, flow, truth = story.told()
+    events, _ = watch(train, flow, every(0.5, train))
+    (settled,) = of(events, Happening.SETTLED)
+    assert settled.time_s == pytest.approx(truth.self_from_s + 15 * np.log(0.3 / 0.02), abs=15)
+    assert settled.told_s >= settled.time_s
+
+
+def test_nothing_is_told_of_a_recording_without_a_pump() -> None:
+    train, flow, _ = Story(1).quiet(60).told()
+    events, watcher = watch(train, flow, every(0.5, train))
+    assert events == []
+    assert watcher.state is None
+
+
+@settings(max_examples=20, deadline=None)
+@given(seed=st.integers(0, 40), cuts=st.lists(st.floats(0.01, 79), max_size=30))
+def test_how_the_sound_is_cut_changes_nothing(seed: int, cuts: list[float]) -> None:
+    train, flow, _ = Story(seed, period_s=0.9).rushing(5).hand(5).runs(30).stalls(Cause.OPEN_STALL, 10).told()
+    one, _ = watch(train, flow, [train.duration_s])
+    other, _ = watch(train, flow, [*sorted(c for c in cuts if c < train.duration_s), train.duration_s])
+    assert one == other
+    assert len(one) > 5
+
+
+def test_hours_of_running_and_of_silence_cost_little_time_and_no_memory() -> None:
+    train, flow, _ = Story(2, period_s=0.4).runs(600).stalls(Cause.SHUT_STALL, 1500).told()
+    started_s = time.process_time()
+    events, watcher = watch(train, flow, every(1.0, train))
+    assert time.process_time() - started_s < 0.03 * train.duration_s
+    assert len(of(events, Happening.STOP)) == 1
+    ears = watcher._ears
+    assert len(ears.cells) * ears.step_s < 700
+    assert len(ears.slams) < 2000
+    assert len(watcher._run.time_s) < 5000

@@ -171,3 +171,19 @@ def test_to_dict_uses_the_names_of_the_document() -> None:
     assert [s["state"] for s in made["timeline"]] == ["hand", "self", "rushing"]
     assert made["stops"][0]["cause"] == "open-stall"
     assert made["startup"]["hand_strokes"] == 4
+
+
+def test_flow_grows_from_nothing_to_the_closing_velocity_and_is_nought_while_shut() -> None:
+    rng = np.random.default_rng(6)
+    ram = random_ram(rng, rate_per_min=50, pattern="even")
+    ram = replace(ram, rhythm=Rhythm(white_cv=0, missed_share=0, shut_cv=0))
+    told, truth = told_and_truth(ram, (Running(),), 30.0, rng)
+    column = ram.column
+    opened_s = truth.reopen_s[:-2]
+    for into_s in (0.0, 0.3 * column.acceleration_s, column.acceleration_s):
+        velocity_m_s, gap, _ = told.flow(column, opened_s + into_s)
+        assert_allclose(velocity_m_s, column.velocity_m_s(into_s), atol=1e-3 * column.terminal_velocity_m_s)
+        assert_allclose(gap, 1, atol=0.01)
+    assert_allclose(velocity_m_s, column.closing_velocity_m_s, rtol=1e-2)
+    assert_allclose(told.flow(column, truth.slam_s[:-1] + 0.5 * column.shut_s)[0], 0)
+    assert_allclose(told.flow(column, truth.slam_s[1:] - 0.5 * column.closing_s)[1], 0.5, atol=0.01)

@@ -9,6 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from clackcount.model import Cause, FloatArray, State
+from clackcount.simulate.cycle import DriveColumn
+
+SLOW_TAPER_S = 0.2  # no waste valve takes as long to shut: a longer taper is the supply being shut off
 
 
 class Kind(IntEnum):
@@ -129,3 +132,17 @@ class Told:
     failed_attempts: int
     self_from_s: float | None
     settled_from_s: float | None
+
+    def flow(self, column: DriveColumn, t_s: FloatArray) -> tuple[FloatArray, FloatArray, NDArray[np.bool_]]:
+        """(velocity, gap, whether it is shut slowly by a hand on the supply) at times t_s, each (n,).
+
+        Velocity in the drive pipe in m/s, 0 while shut; the gap of the valve, 0..1, falls over the closing motion.
+        """
+        if not len(self.spell):
+            return np.zeros(len(t_s)), np.zeros(len(t_s)), np.zeros(len(t_s), np.bool_)
+        start_s, end_s, share, taper_s = self.spell[
+            np.maximum(np.searchsorted(self.spell[:, 0], t_s, "right") - 1, 0)
+        ].T
+        is_open = (t_s >= start_s) & (t_s < end_s)
+        gap = np.where(is_open, np.clip((end_s - t_s) / taper_s, 0, 1), 0.0)
+        return np.where(is_open, share * column.velocity_m_s(t_s - start_s), 0.0), gap, taper_s > SLOW_TAPER_S

@@ -96,7 +96,7 @@ class Water:
     """The rush: noise shaped by the flow. At the closing velocity its mean square is 1."""
 
     def __init__(self, ram: Ram, told: Told, sample_rate_hz: int) -> None:
-        self.ram, self.spell, self.rate = ram, told.spell, sample_rate_hz
+        self.ram, self.told, self.rate = ram, told, sample_rate_hz
         high_hz = min(ram.rush.colour_hz[1], 0.45 * sample_rate_hz)
         low_hz = min(ram.rush.colour_hz[0], high_hz / 2)
         sos = butter(1, [low_hz, high_hz], "bandpass", fs=sample_rate_hz, output="sos")
@@ -107,17 +107,12 @@ class Water:
 
     def amplitude(self, t_s: NDArray[np.float64]) -> NDArray[np.float64]:
         """Amplitude of the rush at times t_s, without the lag of the splash."""
-        if not len(self.spell):
-            return np.zeros(len(t_s))
         rush, column = self.ram.rush, self.ram.column
-        row = self.spell[np.maximum(np.searchsorted(self.spell[:, 0], t_s, "right") - 1, 0)]
-        left_s = row[:, 1] - t_s
-        open_now = (t_s >= row[:, 0]) & (left_s > 0)
-        flow = row[:, 2] * column.velocity_m_s(t_s - row[:, 0]) / column.closing_velocity_m_s
-        gap = np.clip(left_s / row[:, 3], 0, 1)
-        slow_end = row[:, 3] > 0.2  # a gate valve turned off by hand: the flow fades; the waste valve: the gap hisses
-        hiss = np.where(slow_end, gap, np.sqrt(gap) * (1 + (10 ** (rush.closing_db / 20) - 1) * (1 - gap)))
-        return np.where(open_now, flow**rush.exponent * hiss, 10 ** (rush.leak_db / 20) * (len(self.spell) > 0))
+        velocity_m_s, gap, slowly = self.told.flow(column, t_s)
+        hiss = np.sqrt(gap) * (1 + (10 ** (rush.closing_db / 20) - 1) * (1 - gap))  # the closing gap of a waste valve
+        loud = (velocity_m_s / column.closing_velocity_m_s) ** rush.exponent * np.where(slowly, gap, hiss)
+        leak = 10 ** (rush.leak_db / 20) if len(self.told.spell) else 0.0
+        return np.where(gap > 0, loud, leak)
 
     def block(self, first: int, n: int, rng: np.random.Generator) -> Samples:
         n_steps = int(np.ceil(n / self.rate * ENVELOPE_HZ)) + 1

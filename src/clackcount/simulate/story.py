@@ -207,7 +207,7 @@ class Teller:
         self.out.slams(slam_s, reopen_s, pushed=pushed, running=running)
         self.out.strike(Kind.SLAM, slam_s, level_db)
         if ram.second_valve_s is not None:
-            later_s = np.clip(ram.second_valve_s * (1 + 0.3 * rng.standard_normal(n)), 0.0005, 0.012)
+            later_s = ram.second_valve_s * np.clip(1 + 0.3 * rng.standard_normal(n), 0.3, 1.5)
             self.out.strike(Kind.SECOND, slam_s + later_s, level_db + rng.uniform(-6, 0))
         if ram.knock is not None:
             delivery_s = ram.column.delivery_s * (1 + 0.03 * rng.standard_normal(n))

@@ -34,7 +34,7 @@ class Rendered:
     background: Samples
 
 
-class _Session:
+class _Rendering:
     """Everything needed to render one scenario once, levels settled."""
 
     def __init__(self, scenario: Scenario, seed: int) -> None:
@@ -125,13 +125,13 @@ def render(scenario: Scenario, seed: int | np.random.Generator) -> Rendered:
     Raises:
         SettingError: a scenario that contradicts itself.
     """
-    session = _Session(scenario, _seed(seed))
-    parts = list(session.blocks())
+    rendering = _Rendering(scenario, _seed(seed))
+    parts = list(rendering.blocks())
     samples, rams, background = (np.concatenate(column) for column in zip(*parts, strict=True))
-    return Rendered(samples, scenario.sample_rate_hz, session.truth, rams, background)
+    return Rendered(samples, scenario.sample_rate_hz, rendering.truth, rams, background)
 
 
 def render_blocks(scenario: Scenario, seed: int | np.random.Generator) -> tuple[Truth, Iterator[Samples]]:
     """(the truth, an iterator over blocks of BLOCK_S as recorded), for recordings of any length in bounded memory."""
-    session = _Session(scenario, _seed(seed))
-    return session.truth, (recorded_block for recorded_block, _, _ in session.blocks())
+    rendering = _Rendering(scenario, _seed(seed))
+    return rendering.truth, (recorded_block for recorded_block, _, _ in rendering.blocks())

@@ -65,7 +65,7 @@ def written(x: Uncertain, unit: str = "", scale: float = 1.0) -> str:
     value, u = value_of(x) * scale, u_of(x) * scale
     after = f" {unit}" if unit else ""
     if u == 0:
-        return f"{rounded(value, abs(value) / 200)}{after}"
+        return f"{significant(value, 3)}{after}"
     if value > 0 and u / value > WIDE:
         low, high = (bound * scale for bound in band95(x))
         return f"about {two_figures(value)} ({two_figures(low)} to {two_figures(high)}){after}"
@@ -87,7 +87,14 @@ def rounded(value: float, spread: float) -> str:
 
 def two_figures(value: float) -> str:
     """value to two significant figures."""
-    return rounded(value, 10.0 ** math.floor(math.log10(abs(value)))) if value else "0"
+    return significant(value, 2)
+
+
+def significant(value: float, n: int) -> str:
+    """value to n significant figures."""
+    if value == 0 or not math.isfinite(value):
+        return f"{value:.0f}"
+    return rounded(value, 5.0 * 10.0 ** (math.floor(math.log10(abs(value))) + 1 - n))
 
 
 def as_json(x: Uncertain) -> dict[str, float]:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from typing import Any
 
@@ -20,29 +19,26 @@ from clackcount.hydraulics.efficiency import (
     daily_yield_m3,
     hydraulic_power_w,
 )
-from clackcount.hydraulics.figures import Uncertain, assumed, u_of, uncertain, value_of
+from clackcount.hydraulics.figures import COVERAGE, Uncertain, u_of, uncertain, value_of
 from clackcount.hydraulics.hammer import (
     highest_delivery_head_m,
     joukowsky_pressure_pa,
     reflection_time_s,
     static_pressure_pa,
 )
-from clackcount.hydraulics.maths import exp, log
+from clackcount.hydraulics.maths import exp, log, positive
 from clackcount.hydraulics.measurement import CAUTION_DAY, CAUTION_PLASTIC, CAUTION_PRESSURE, Heard, Measurement
 from clackcount.hydraulics.numbers import SiteNumbers, delivery_friction_m, numbers_of
 from clackcount.hydraulics.site import Site
 
 MIN_OPEN_TIME_U_S = 0.004
-LOSS_RANGE = (0.05, 1e4)
-SAYS_LITTLE = (
-    "The valve shuts before friction matters much here, so this catch says little about the loss coefficient; a "
-    "catch with the waste valve held open would."
-)
+NO_LOSS = 0.05  # as good as frictionless
+SURPRISED = 2.5  # standard uncertainties
 MORE_THAN_FRICTIONLESS = (
     "More water was caught on the waste side than a frictionless column could pass in the open time heard: check "
     "drive head, bore and length, and that nothing else ran into the bucket."
 )
-TELLS_LITTLE = 0.6  # relative uncertainty above which a calibrated loss is not worth keeping
+TAUGHT = 0.7  # a catch read worse than this share of what it is compared with teaches nothing worth keeping
 
 
 def measure(site: Site, catches: Sequence[Catch] = (), heard: Heard | None = None) -> Measurement:
@@ -80,6 +76,9 @@ def measure(site: Site, catches: Sequence[Catch] = (), heard: Heard | None = Non
 def _rate(heard: Heard | None) -> Uncertain | None:
     if heard is None:
         return None
+    for name, value in (("rate_per_min", heard.rate_per_min), ("open_s", heard.open_s), ("shut_s", heard.shut_s)):
+        if value is not None:
+            positive(f"heard {name}", value)
     low, high = heard.rate_ci95_per_min
     return uncertain(heard.rate_per_min / 60, (high - low) / (2 * 1.96) / 60, "rate")
 
@@ -111,66 +110,68 @@ def _drive_side(
     results["terminal_velocity_m_s"] = terminal_velocity_m_s(site.supply_head_m, loss)
     if rate is None or heard is None:
         return
-    lost = 1 - assumed("lost_start")
+    lost = site.lost_start
     if heard.open_s is not None:
         u = max(ASSUMED["open_time"].u * heard.open_s, MIN_OPEN_TIME_U_S)
-        speeding_s, source = uncertain(heard.open_s, u, "open phase") * lost, "the open phase heard"
+        open_s, source = uncertain(heard.open_s, u, "open phase"), "the open phase heard"
     else:
-        speeding_s, source = open_time_from_period_s(site, 1 / rate) * lost, "the rate alone, open phase not heard"
-    volume = wasted_volume_from_open_time_m3(speeding_s, site.length_m, site.bore_m, site.supply_head_m, loss)
+        open_s, source = open_time_from_period_s(site, 1 / rate), "the rate alone, open phase not heard"
+    volume = _modelled_waste_m3(site, open_s, lost, loss)
     results["modelled_waste_flow_m3_s"] = rate * volume
-    results["closing_from"] = source
     if waste is not None and waste.per_stroke_m3 is not None:
         results["waste_ratio"] = waste.per_stroke_m3 / volume
-        if heard.open_s is not None:
-            loss = _calibrated(results, notes, site, speeding_s, waste.per_stroke_m3)
-            results["closing_from"] = f"{source}, with the waste catch"
-    velocity = column_velocity_m_s(speeding_s, site.length_m, site.supply_head_m, loss)
+        if heard.open_s is not None and _possible(notes, site, open_s, waste.per_stroke_m3):
+            loss, lost = _calibrated(results, notes, site, open_s, waste.per_stroke_m3)
+            source += ", with the waste catch"
+    results["closing_from"] = source
+    results["loss_coefficient"], results["lost_start"] = loss, lost
+    results["terminal_velocity_m_s"] = terminal_velocity_m_s(site.supply_head_m, loss)
+    velocity = column_velocity_m_s(open_s * (1 - lost), site.length_m, site.supply_head_m, loss)
     results["closing_velocity_m_s"] = velocity
     results["delivered_bound_m3"] = delivered_bound_m3(site, velocity)
     results["column_energy_j"] = kinetic_energy_j(velocity, site.length_m, site.bore_m)
 
 
+def _modelled_waste_m3(site: SiteNumbers, open_s: Uncertain, lost: Uncertain, loss: Uncertain) -> Uncertain:
+    """Water one beat wastes by the drive column, open_s from reopening to slam."""
+    speeding_s = open_s * (1 - lost)
+    return wasted_volume_from_open_time_m3(speeding_s, site.length_m, site.bore_m, site.supply_head_m, loss)
+
+
+def _possible(notes: list[str], site: SiteNumbers, open_s: Uncertain, caught: Uncertain) -> bool:
+    """Whether a column without any friction could have passed what was caught."""
+    excess = caught - _modelled_waste_m3(site, open_s, site.lost_start, NO_LOSS)
+    if value_of(excess) > COVERAGE * u_of(excess):
+        notes.append(MORE_THAN_FRICTIONLESS)
+        return False
+    return True
+
+
 def _calibrated(
-    results: dict[str, Any], notes: list[str], site: SiteNumbers, speeding_s: Uncertain, caught: Uncertain
-) -> Uncertain:
-    """The loss coefficient that makes the model waste what was caught, weighed against what was thought before."""
-    before = site.loss_coefficient
-    fixed = (site.length_m, site.bore_m, site.supply_head_m)
-    length, bore, head = (value_of(x) for x in fixed)
+    results: dict[str, Any], notes: list[str], site: SiteNumbers, open_s: Uncertain, caught: Uncertain
+) -> tuple[Uncertain, Uncertain]:
+    """Loss coefficient and lost share of the open time, drawn to what makes the model waste what was caught.
 
-    def excess(log_loss: float) -> float:
-        loss = math.exp(log_loss)
-        return float(wasted_volume_from_open_time_m3(value_of(speeding_s), length, bore, head, loss)) - value_of(
-            caught
-        )
+    Both are moved by their covariance with the difference (best linear estimate, in logarithms), so the one the waste
+    depends on most takes most of it, and every correlation is kept. Where the valve shuts before friction matters,
+    that is the lost time, and the loss coefficient stands as it was thought before.
+    """
+    from uncertainties import covariance_matrix
 
-    low, high = (math.log(bound) for bound in LOSS_RANGE)
-    if excess(low) < 0:
-        frictionless = wasted_volume_from_open_time_m3(speeding_s, *fixed, LOSS_RANGE[0])
-        clearly = value_of(caught) - value_of(frictionless) > 2 * u_of(caught - frictionless)
-        notes.append(MORE_THAN_FRICTIONLESS if clearly else SAYS_LITTLE)
-        return before
-    if excess(high) > 0:
-        notes.append("Hardly any waste was caught for the open time heard: was all of it caught?")
-        return before
-    for _ in range(50):
-        middle = (low + high) / 2
-        low, high = (middle, high) if excess(middle) > 0 else (low, middle)
-    # One Newton step in uncertain numbers from the root carries the errors of all inputs (implicit derivative).
-    step = 1e-4
-    slope = (excess(middle + step) - excess(middle - step)) / (2 * step)
-    at_root = wasted_volume_from_open_time_m3(speeding_s, *fixed, math.exp(middle))
-    found = middle - (at_root - caught) / slope
-    prior = log(before)
-    weight = u_of(prior) ** 2 / (u_of(prior) ** 2 + u_of(found) ** 2)
-    after = exp(weight * found + (1 - weight) * prior)
-    results["loss_coefficient"] = after
-    results["terminal_velocity_m_s"] = terminal_velocity_m_s(site.supply_head_m, after)
-    results["calibrated"] = u_of(found) < TELLS_LITTLE
-    if not results["calibrated"]:
-        notes.append(SAYS_LITTLE)
-    return after
+    log_loss, kept = log(site.loss_coefficient), log(1 - site.lost_start)
+    difference = log(caught / _modelled_waste_m3(site, open_s, site.lost_start, site.loss_coefficient))
+    z = abs(value_of(difference)) / u_of(difference)
+    if z > SURPRISED:  # then what was thought before was worse than it said
+        log_loss = log_loss + uncertain(0.0, u_of(log_loss) * z, "loss coefficient")
+        kept = kept + uncertain(0.0, u_of(kept) * z, "lost start")
+        difference = log(caught / _modelled_waste_m3(site, open_s, 1 - exp(kept), exp(log_loss)))
+    covariance = covariance_matrix([log_loss, kept, difference])
+    after = [x - covariance[i][2] / covariance[2][2] * difference for i, x in enumerate((log_loss, kept))]
+    results["calibrated"] = u_of(caught) / value_of(caught) < TAUGHT * u_of(difference)
+    learnt = "the model was fitted to it." if results["calibrated"] else "too rough a catch to teach the model much."
+    ratio = value_of(results["waste_ratio"])
+    notes.append(f"Caught waste is {ratio:.2f} of the modelled, {z:.1f} standard uncertainties off: {learnt}")
+    return exp(after[0]), 1 - exp(after[1])
 
 
 def _flows(

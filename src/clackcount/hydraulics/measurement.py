@@ -39,8 +39,9 @@ class Measurement:
     """What the water does. Uncertain numbers in SI, None where nothing tells; correlated among themselves.
 
     Efficiencies take the heads between water levels (friction in the delivery pipe not credited). drive_flow_from and
-    closing_from say where those come from. waste_ratio: caught over modelled waste. loss_coefficient: after
-    calibration where there was one. assumptions, notes, cautions: plain sentences.
+    closing_from say where those come from. waste_ratio: caught over modelled waste. loss_coefficient and lost_start
+    (share of the open time lost to recoil, fall and closing): after calibration where there was one. assumptions,
+    notes, cautions: plain sentences.
     """
 
     site: SiteNumbers
@@ -62,6 +63,7 @@ class Measurement:
     column_energy_j: Uncertain | None = None
     delivery_friction_m: Uncertain | None = None
     loss_coefficient: Uncertain | None = None
+    lost_start: Uncertain | None = None
     closing_velocity_m_s: Uncertain | None = None
     terminal_velocity_m_s: Uncertain | None = None
     modelled_waste_flow_m3_s: Uncertain | None = None

@@ -49,6 +49,7 @@ class SiteNumbers:
     weight_kg: Uncertain | None
     tilt_rad: float
     closing_velocity_m_s: Uncertain | None
+    lost_start: Uncertain
     supply_flow_m3_s: Uncertain | None
     rating_pa: float | None
     vessel_volume_m3: Uncertain | None
@@ -78,6 +79,8 @@ def numbers_of(site: Site, stroke: Quantity | None = None) -> SiteNumbers:
         old = measured(site.calibration.at_stroke, "stroke_reading")
         if stroke is not None:
             closing_velocity = closing_velocity * gap_area_m2(stroke_m, seat) / gap_area_m2(old, seat)
+    kept = site.calibration.lost_start
+    lost_start = measured(kept, "kept_reading", name="lost start") if kept else assumed("lost_start")
     wave, airless = _wave_speeds(site, head, bore, wall)
     return SiteNumbers(
         head,
@@ -94,6 +97,7 @@ def numbers_of(site: Site, stroke: Quantity | None = None) -> SiteNumbers:
         measured(valve.weight, "weight_reading") if valve.weight else None,
         valve.tilt.value if valve.tilt else 0.0,
         closing_velocity,
+        lost_start,
         measured(site.supply.flow, "flow_reading", name="supply flow") if site.supply.flow else None,
         pipe.pressure_rating.value if pipe.pressure_rating else None,
         measured(site.air_vessel.volume, "volume_reading") if site.air_vessel else None,

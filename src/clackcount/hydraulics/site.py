@@ -114,6 +114,7 @@ class Calibration(_Part):
 
     loss_coefficient: Annotated[Quantity, _reads("number", 0.05, 1e5, "14 ± 3")] | None = None
     closing_velocity: Annotated[Quantity, _reads("velocity", 0.01, 20, "0.8 ± 0.1 m/s")] | None = None
+    lost_start: Annotated[Quantity, _reads("number", 0, 0.6, "0.07 ± 0.05")] | None = None
     at_stroke: Annotated[Quantity, _reads("length", 0.0003, 0.3, "8 mm")] | None = None
     note: str = ""
 

@@ -70,6 +70,7 @@ def with_calibration(
     *,
     loss_coefficient: Uncertain | None = None,
     closing_velocity_m_s: Uncertain | None = None,
+    lost_start: Uncertain | None = None,
     note: str = "",
 ) -> str:
     """The site file with values learnt from a measurement in its part [calibration], everything else untouched.
@@ -84,6 +85,8 @@ def with_calibration(
         lines["loss_coefficient"] = _kept(loss_coefficient, "")
     if closing_velocity_m_s is not None:
         lines["closing_velocity"] = _kept(closing_velocity_m_s, " m/s")
+    if lost_start is not None:  # a little below nothing is noise
+        lines["lost_start"] = _kept(lost_start - min(value_of(lost_start), 0.0), "")
     if not lines:
         raise SiteError("nothing was learnt that could be kept in the site file")
     if site.waste_valve.stroke is not None:
@@ -96,8 +99,8 @@ def with_calibration(
 
 
 def with_measurement(text: str, measurement: Measurement, note: str = "") -> str:
-    """The site file with what a measurement taught: the loss coefficient if a waste catch fixed it, and the closing
-    velocity if there was a beat.
+    """The site file with what a measurement taught: loss coefficient and lost share of the open time if a waste catch
+    fixed them, and the closing velocity if there was a beat.
 
     Raises: SiteError where the measurement has nothing to teach.
     """
@@ -105,6 +108,7 @@ def with_measurement(text: str, measurement: Measurement, note: str = "") -> str
         text,
         loss_coefficient=measurement.loss_coefficient if measurement.calibrated else None,
         closing_velocity_m_s=measurement.closing_velocity_m_s,
+        lost_start=measurement.lost_start if measurement.calibrated else None,
         note=note,
     )
 

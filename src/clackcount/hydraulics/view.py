@@ -39,6 +39,7 @@ _MEASURED = (
     ("closing_velocity_m_s", "speed when the valve shuts", "velocity"),
     ("terminal_velocity_m_s", "top speed of the column", "velocity"),
     ("loss_coefficient", "loss coefficient of the drive side", "ratio"),
+    ("lost_start", "share of the open time lost", "percent"),
     ("wave_speed_m_s", "wave speed, with a little air", "velocity"),
     ("reflection_time_s", "wave there and back", "short time"),
     ("hammer_rise_pa", "hammer, rise at most", "pressure"),

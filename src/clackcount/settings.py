@@ -44,6 +44,9 @@ class HearingSettings(Checked):
     lowest_hz: float = knob(50.0, 20.0, 300.0, "below it a phone hears wind and handling only")
     highest_hz: float = knob(14000.0, 3000.0, 20000.0, "above it phone encoders keep nothing")
     floor_s: float = knob(0.4, 0.1, 3.0, "time constant of the noise floor; 0.35 to 0.5 s served best in rain, surf and storm")
+    passage_s: float = knob(60.0, 20.0, 300.0, "long enough for a dozen cycles of the slowest ram, short enough to follow it")
+    margin_s: float = knob(8.0, 2.0, 50.0, "surrounding at either end of a passage, two cycles of the slowest ram")
+    live_step_s: float = knob(0.8, 0.2, 10.0, "live, the news must come within two seconds")
     bias: float = knob(1.0, 0.1, 10.0, "added to energy over floor before the root, so that dips in the noise do not count")
 
 
@@ -62,6 +65,10 @@ class BeatsSettings(Checked):
     evidence_min: float = knob(25.0, 5.0, 200.0, "chance alone rarely strings more together in a minute of brook or rain")
     likeness_min: float = knob(0.75, 0.0, 1.0, "below it every second sound is another sound, not a weaker slam")
     companion_strength_min: float = knob(4.5, 2.0, 20.0, "standard errors; some hundred lags are tried")
+    stray_share: float = knob(0.5, 0.1, 1.0, "a slam off the beat must score at least so much of what those on it do")
+    stray_alike: float = knob(0.75, 0.3, 1.0, "and its spectrum must be as like theirs as theirs are among themselves, nearly")
+    slams_min: int = knob(7, 4, 50, "slams in an even run before a rate is stated: six intervals that agree")
+    ram_sure_min: float = knob(0.2, 0.0, 1.0, "below it even knocks are not called a ram at all")
     pumps_max: int = knob(2, 1, 4, "rams told apart in one recording")
     gain_max: float = knob(8.0, 3.0, 30.0, "one dropped tool must not outweigh the rhythm of many slams")
 

@@ -6,9 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import uniform_filter1d
 
-from clackcount.beats.cycle import Companion, companions, likeness, profile, slam_odds
+from clackcount.beats.cycle import Companion, companions, likeness, profile, rush_contrast, slam_odds
 from clackcount.beats.series import Series, find_series, onsets_of, refine
 from clackcount.beats.template import Field
 from clackcount.settings import BeatsSettings
@@ -19,12 +18,14 @@ class PumpHeard:
     """One pump in one passage.
 
     series: its slams. reopening: its second sound, None where none is heard. slam_odds: log odds that the slams are
-    the slams and not the reopenings (0 where there is no second sound to confuse them with).
+    the slams and not the reopenings (0 where there is no second sound to confuse them with). rush_t: t value of the
+    rush of water being louder before the slam than after it.
     """
 
     series: Series
     reopening: Companion | None
     slam_odds: float
+    rush_t: float
 
 
 def settle(
@@ -49,13 +50,22 @@ def settle(
         if odds < 0:
             other = companion_series(series, before, field, settings)
             if other is not None:
-                return PumpHeard(other, Companion(-before.lag, before.strength), -odds)
-    return PumpHeard(series, after, odds)
+                reopening = Companion(-before.lag, before.strength)
+                return PumpHeard(other, reopening, -odds, rush_t(other, reopening, level_db))
+    return PumpHeard(series, after, odds, rush_t(series, after, level_db))
 
 
-def part_mixture(
-    series: Series, field: Field, rises: NDArray[np.float32], settings: BeatsSettings
-) -> Series:
+def rush_t(series: Series, reopening: Companion | None, level_db: NDArray[np.float32]) -> float:
+    """t value of the water being louder in the open phase than in the shut one; 0 where no reopening is heard."""
+    if reopening is None:
+        return 0.0
+    single = np.diff(series.frames) < 1.5 * series.period
+    return rush_contrast(
+        level_db, series.frames[:-1][single], series.frames[1:][single], reopening.lag, series.period
+    )
+
+
+def part_mixture(series: Series, field: Field, rises: NDArray[np.float32], settings: BeatsSettings) -> Series:
     """The louder of two interleaved sounds, where every second member sounds unlike the others; else the series.
 
     Slam, reopening, slam, reopening at even distances looks like one series of twice the rate. A pump that slams
@@ -71,9 +81,7 @@ def part_mixture(
     return series if half is None else half
 
 
-def companion_series(
-    series: Series, companion: Companion, field: Field, settings: BeatsSettings
-) -> Series | None:
+def companion_series(series: Series, companion: Companion, field: Field, settings: BeatsSettings) -> Series | None:
     """The series of the second sound itself."""
     near = series.frames + companion.lag
     near = near[(near > 0) & (near < len(field.features))]
@@ -82,24 +90,26 @@ def companion_series(
     return refine(field, near, series.period, settings, rounds=2)
 
 
-def hear_pumps(
-    rises: NDArray[np.float32], level_db: NDArray[np.float32], frames_per_s: float, settings: BeatsSettings
-) -> list[PumpHeard]:
-    """All pumps of a passage, the strongest first.
+def search(
+    rises: NDArray[np.float32],
+    level_db: NDArray[np.float32],
+    floor_db: NDArray[np.float32],
+    frames_per_s: float,
+    settings: BeatsSettings,
+    *,
+    settled: bool = True,
+) -> PumpHeard | None:
+    """The strongest pump of a passage, None where nothing beats.
 
-    rises float32 (n_frames, n_bands, 4), level_db float32 (n_frames, n_bands).
+    rises float32 (n_frames, n_bands, 4), level_db and floor_db float32 (n_frames, n_bands). first: no pump is known
+    yet. settled False: the series as found, without asking which of its sounds is the slam.
     """
-    pumps: list[PumpHeard] = []
-    rest = rises
-    floor_db = uniform_filter1d(level_db, int(FLOOR_S * frames_per_s), axis=0, mode="nearest")
-    while len(pumps) < settings.pumps_max:
-        found = find_series(rest, floor_db, frames_per_s, settings)
-        if not found or found[0].evidence < settings.evidence_min:
-            break
-        pump = settle(found[0], rest, level_db, floor_db, frames_per_s, settings)
-        pumps.append(pump)
-        rest = without(rest, pump)
-    return pumps
+    found = find_series(rises, floor_db, frames_per_s, settings)
+    if not found or found[0].evidence < settings.evidence_min:
+        return None
+    if not settled:
+        return PumpHeard(found[0], None, 0.0, 0.0)
+    return settle(found[0], rises, level_db, floor_db, frames_per_s, settings)
 
 
 FLOOR_S = 0.4  # a gust or a passing car lasts longer, a knock is shorter

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,7 +12,7 @@ from scipy.special import ndtri
 
 from clackcount.beats.path import best_path
 from clackcount.beats.rhythm import Rhythm, measure_rhythm
-from clackcount.beats.template import Field, Frames, cross_score, gain, learn, local_maxima, normal_score, standardise
+from clackcount.beats.template import Field, Frames, Scoring, gain, local_maxima
 from clackcount.settings import BeatsSettings
 
 
@@ -48,7 +49,7 @@ GROUP_BANDS, GROUP_STEP = 6, 3
 
 
 def grouped(onsets: NDArray[np.float32]) -> NDArray[np.float32]:
-    """Sums over overlapping groups of neighbouring bands, about an octave wide, and over all: float32 (n_frames, n)."""
+    """Sums over overlapping groups of bands, about an octave wide, and over all: float32 (n_frames, n_groups)."""
     n_bands = onsets.shape[1]
     total = np.concatenate([np.zeros((len(onsets), 1), np.float32), np.cumsum(onsets, axis=1)], axis=1)
     first = np.arange(0, max(1, n_bands - GROUP_STEP), GROUP_STEP)
@@ -64,11 +65,11 @@ def find_series(
     voices = np.concatenate([onsets, grouped(onsets)], axis=1)
     field = Field.of(rises, floor_db)
     rhythm = measure_rhythm(voices, frames_per_s)
+    tried = hypotheses(rhythm, onsets.shape[1], frames_per_s, settings)
+    scores = voices @ np.stack([weights for _period, weights in tried], axis=1).astype(np.float32)
     first_guesses = []
-    for period, weights in hypotheses(rhythm, onsets.shape[1], frames_per_s, settings):
-        # one slam a period: a frame is interesting when it is among the highest two or three in a period
-        score = normal_score((voices @ weights).astype(np.float32)) - np.float32(ndtri(1 - 3 / period))
-        guess = first_guess(field, score, period, settings)
+    for (period, _weights), score in zip(tried, scores.T, strict=True):
+        guess = first_guess(field, np.ascontiguousarray(score), period, settings)
         if guess is not None:
             first_guesses.append(guess)
     first_guesses.sort(key=lambda series: -series.evidence)
@@ -119,63 +120,73 @@ def hypotheses(
 
 
 def walk(
-    z: NDArray[np.float32],
+    score: NDArray[np.float32],
     gains: Callable[[Frames], NDArray[np.float64]],
     period: float,
     spread: float,
     settings: BeatsSettings,
 ) -> tuple[Frames, float]:
-    """Frames of the best path through the local maxima of z, and its total gain."""
-    peaks = local_maxima(z, max(3, int(0.1 * period)))
-    peaks = peaks[z[peaks] > PEAK_MIN]
+    """Frames of the best path through the local maxima of the score, and its total gain."""
+    peaks = local_maxima(score, max(3, int(0.1 * period)))
+    gain_at = gains(peaks)
+    # peaks far below what any slam scores never lie on the path; leaving them out shortens its search
+    worth = gain_at > -WORTHLESS
+    peaks, gain_at = peaks[worth], gain_at[worth]
     path, total = best_path(
-        peaks.astype(np.float64), gains(peaks), period, spread, settings.missed_cost, settings.restart_cost
+        peaks.astype(np.float64), gain_at, period, spread, settings.missed_cost, settings.restart_cost
     )
     return peaks[path], total
 
 
-PEAK_MIN = -0.5  # lower peaks are never a slam; leaving them out shortens the path's search
+WORTHLESS = 3.0
 
 
 def first_guess(
-    field: Field, rarity: NDArray[np.float32], period: float, settings: BeatsSettings
+    field: Field, score: NDArray[np.float32], period: float, settings: BeatsSettings, rounds: int = 1
 ) -> Series | None:
-    """The series a first, unlearned score leads to. rarity: normal deviate of the score over what is usual."""
-    frames, _total = walk(rarity, lambda peaks: 2.0 * rarity[peaks], period, settings.spread_max, settings)
-    return refine(field, frames, period, settings, rounds=1)
+    """The series that a first, unlearned score leads to.
+
+    A moment gains by the rarity of its score among all moments, over what is usual for one slam a period: the second
+    or third highest frame in a period. Rarity, because nothing is known yet of the tails of this noise.
+    """
+    ordered = np.sort(score)
+    usual = float(ndtri(1 - 3 / period))
+
+    def gains(peaks: Frames) -> NDArray[np.float64]:
+        rank = (np.searchsorted(ordered, score[peaks]) + 0.5) / (len(score) + 1)
+        return np.asarray(2 * (ndtri(rank) - usual), dtype=np.float64)
+
+    frames, _total = walk(score, gains, period, settings.spread_max, settings)
+    return refine(field, frames, period, settings, rounds)
 
 
-def refine(
-    field: Field, frames: Frames, period: float, settings: BeatsSettings, rounds: int
-) -> Series | None:
+def refine(field: Field, frames: Frames, period: float, settings: BeatsSettings, rounds: int) -> Series | None:
     """Learn the members' sound, score anew, walk again; None where fewer than five moments hold together."""
     result: Series | None = None
     for _ in range(rounds):
         if len(frames) < MEMBERS_MIN:
             return None
         period, spread = measure_period(frames, period, settings)
-        weights = learn(field, frames)
-        if not np.any(weights):
+        scoring = Scoring.learn(field, frames)
+        if scoring is None:
             return None
-        z = standardise(field.features @ weights, frames)
-        loudness = field.loudness(weights, frames)
-        expected = max(1.5, float(cross_score(field, frames).mean()))
-
-        def gains(
-            peaks: Frames,
-            z: NDArray[np.float32] = z,
-            expected: float = expected,
-            loudness: NDArray[np.float32] = loudness,
-        ) -> NDArray[np.float64]:
-            return gain(z[peaks], expected, settings.gain_max, loudness[peaks])
-
-        frames, total = walk(z, gains, period, spread, settings)
+        expected = max(1.5, float(scoring.honest(frames).mean()))
+        loudness = field.loudness(scoring.weights, frames)
+        worth = partial(_worth, scoring.z, expected, loudness, settings.gain_max)
+        frames, total = walk(scoring.z, worth, period, spread, settings)
         if len(frames) < MEMBERS_MIN:
             return None
-        z_honest = cross_score(field, frames)
+        z_honest = scoring.honest(frames)
         honest = gain(z_honest, expected, settings.gain_max, loudness[frames])
-        result = Series(frames, period, spread, weights, z, z_honest, total - float((gains(frames) - honest).sum()))
+        evidence = total - float((worth(frames) - honest).sum())
+        result = Series(frames, period, spread, scoring.weights, scoring.z, z_honest, evidence)
     return result
+
+
+def _worth(
+    z: NDArray[np.float32], expected: float, loudness: NDArray[np.float32], most: float, peaks: Frames
+) -> NDArray[np.float64]:
+    return gain(z[peaks], expected, most, loudness[peaks])
 
 
 MEMBERS_MIN = 5  # fewer moments can be strung on some period by chance

@@ -12,7 +12,6 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import maximum_filter1d
-from scipy.special import ndtri
 
 Frames = NDArray[np.intp]
 Features = NDArray[np.float32]  # (n_frames, n_features)
@@ -66,14 +65,6 @@ def local_maxima(score: NDArray[np.float32], reach: int) -> Frames:
     return np.flatnonzero(score == maximum_filter1d(score, 2 * reach + 1, mode="nearest"))
 
 
-def normal_score(score: NDArray[np.float32]) -> NDArray[np.float32]:
-    """Each score replaced by the normal deviate of its rank: how rare it is, whatever the tails of the noise."""
-    order = np.argsort(score, kind="stable")
-    result = np.empty(len(score), dtype=np.float32)
-    result[order] = ndtri((np.arange(len(score)) + 0.5) / len(score))
-    return result
-
-
 def standardise(score: NDArray[np.float32], members: Frames) -> NDArray[np.float32]:
     """Score measured against the peaks that are no members: 0 is their median, 1 their upper spread.
 
@@ -94,17 +85,46 @@ PEAK_REACH = 8  # frames, 40 ms: about the length of a knock
 UPPER_PERCENTILE = 84  # one standard deviation above the median, were the peaks normal
 
 
-def cross_score(field: Field, frames: Frames) -> NDArray[np.float32]:
-    """Score of each frame by a template learned from the other half of them only, float32 (n,).
+@dataclass(frozen=True, slots=True, eq=False)
+class Scoring:
+    """A template with the scores it gives, and what its two halves give.
 
-    A template always likes the frames it was learned from; this is the honest score.
+    z float32 (n_frames,): by the template learned from all members. z_halves float32 (2, n_frames): by the templates
+    learned from every second member only; members (n,): whom they were learned from.
     """
-    result = np.empty(len(frames), dtype=np.float32)
-    for first in (0, 1):
-        weights = learn(field, frames[1 - first :: 2])
-        z = standardise(field.features @ weights, frames)
-        result[first::2] = z[frames[first::2]]
-    return result
+
+    weights: NDArray[np.float32]
+    z: NDArray[np.float32]
+    z_halves: tuple[NDArray[np.float32], NDArray[np.float32]]
+    members: Frames
+
+    @classmethod
+    def learn(cls, field: Field, members: Frames) -> Scoring | None:
+        """Learn from these frames; None where nothing tells them from the rest."""
+        weights = [learn(field, members), learn(field, members[::2]), learn(field, members[1::2])]
+        if not np.any(weights[0]):
+            return None
+        # one pass over the features for all three: it is the memory that costs
+        scores = field.features @ np.stack(weights, axis=1)
+        z, even, odd = (standardise(np.ascontiguousarray(scores[:, i]), members) for i in range(3))
+        return cls(weights[0], z, (even, odd), members)
+
+    def honest(self, frames: Frames) -> NDArray[np.float32]:
+        """Score of each frame by a template that did not learn from it, float32 (n,).
+
+        A template always likes the frames it was learned from.
+        """
+        nearest = np.clip(np.searchsorted(self.members, frames), 1, len(self.members) - 1)
+        nearest -= frames - self.members[nearest - 1] < self.members[nearest] - frames
+        is_member = np.abs(self.members[nearest] - frames) <= SAME_REACH
+        result = self.z[frames].copy()
+        for parity in (0, 1):
+            mine = is_member & (nearest % 2 == parity)
+            result[mine] = self.z_halves[1 - parity][frames[mine]]
+        return result
+
+
+SAME_REACH = 3  # frames within which two moments are the same knock
 
 
 def gain(

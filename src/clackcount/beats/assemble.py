@@ -1,0 +1,195 @@
+"""From what was heard passage by passage to the slams of the whole recording and the beat of each pump."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from clackcount.beats.regularity import locally_even, longest_stretch, measure_rate, measure_regularity
+from clackcount.beats.tracker import Heard, Known
+from clackcount.model import Beat, Beats, FloatArray, SlamTrain
+from clackcount.settings import BeatsSettings
+
+SURELY_HEARD_Z = 6.0  # scores scatter by about one, and the path accepts a little over half of what is usual
+OPENED_MAX_S = 1.5  # a push or a reopening heard longer ago has nothing to do with this slam
+
+
+@dataclass(slots=True)
+class Collector:
+    """Gathers the slams of all passages, with their times on the waveform."""
+
+    _parts: dict[int, list[tuple[FloatArray, Heard, FloatArray]]] = field(default_factory=dict)
+
+    def add(self, heard: Heard, time_s: FloatArray, reopen_s: FloatArray) -> None:
+        """One pump's slams in one passage; time_s, reopen_s float64 (n,), as heard.frame."""
+        if len(time_s):
+            self._parts.setdefault(heard.pump, []).append((time_s, heard, reopen_s))
+
+    def beats(self, known: list[Known], duration_s: float, settings: BeatsSettings) -> Beats:
+        """The slams and beats of the recording, the loudest ram first."""
+        doubts: list[str] = []
+        pumps: list[_Pump] = []
+        for pump in known:
+            if pump.pump not in self._parts:
+                continue
+            heard = _Pump.of(pump, self._parts[pump.pump], duration_s)
+            if len(heard.time_s) < 3:
+                continue
+            verdict = heard.judge(settings)
+            if verdict is None:
+                pumps.append(heard)
+            else:
+                doubts.append(verdict)
+        pumps.sort(key=lambda pump: -pump.loudness)
+        for number, heard in enumerate(pumps, start=1):
+            heard.number = number
+        return Beats(_train(pumps, duration_s), tuple(pump.beat() for pump in pumps), tuple(doubts))
+
+
+@dataclass(slots=True)
+class _Pump:
+    known: Known
+    time_s: FloatArray
+    strength_db: NDArray[np.float32]
+    confidence: NDArray[np.float32]
+    reopen_s: FloatArray
+    on_beat: NDArray[np.bool_]
+    audible_z: NDArray[np.float32]
+    stretch: tuple[int, int] = (0, 0)
+    sure: float = 0.0
+    number: int = 0
+
+    @classmethod
+    def of(cls, known: Known, parts: list[tuple[FloatArray, Heard, FloatArray]], duration_s: float) -> _Pump:
+        time_s = np.concatenate([part[0] for part in parts])
+        strength_db = np.concatenate([part[1].strength_db for part in parts])
+        confidence = np.concatenate([part[1].confidence for part in parts])
+        on_beat = np.concatenate([part[1].on_beat for part in parts])
+        reopen_s = np.concatenate([part[2] for part in parts])
+        audible_z = np.concatenate([part[1].audible_z for part in parts])
+        order = np.argsort(time_s, kind="stable")
+        order = order[(time_s[order] >= 0) & (time_s[order] <= duration_s)]
+        time_s, confidence = time_s[order], confidence[order]
+        # the same slam may be placed from either side of a border between passages
+        close_s = min(0.03, 0.15 * float(np.median(np.diff(time_s)))) if len(time_s) > 1 else 0.0
+        keep = np.ones(len(time_s), dtype=bool)
+        for i in np.flatnonzero(np.diff(time_s) <= close_s):
+            keep[i if confidence[i] < confidence[i + 1] else i + 1] = False
+        order, time_s, confidence = order[keep], time_s[keep], confidence[keep]
+        reopen_s = reopen_s[order]
+        following = np.append(time_s[1:], np.inf)
+        reopen_s = np.where((reopen_s > time_s) & (reopen_s < following), reopen_s, np.nan)
+        pump = cls(known, time_s, strength_db[order], confidence, reopen_s, on_beat[order], audible_z[order])
+        pump.on_beat = locally_even(time_s) if len(time_s) > 1 else pump.on_beat
+        pump.stretch = _even_stretch(time_s, pump.on_beat)
+        return pump
+
+    @property
+    def loudness(self) -> float:
+        """Mean strength, dB, a little less for a pump heard seldom."""
+        return float(np.mean(self.strength_db)) + 3 * float(np.log10(len(self.time_s)))
+
+    def judge(self, settings: BeatsSettings) -> str | None:
+        """None when this is taken for a ram, with ``sure`` set; else a sentence about what it was instead."""
+        first, last = self.stretch
+        if last - first < settings.slams_min:
+            return (
+                None if self._few() else "some knocks were heard, too few or too uneven to be a ram running by itself"
+            )
+        time_s = self.time_s[first:last]
+        regularity = measure_regularity(time_s, self._audible(first, last))
+        reopening = float(np.mean(np.isfinite(self.reopen_s[first:last])))
+        rush_t = self.known.rush_odds / np.sqrt(max(self.known.n_passages, 1))
+        odds = -0.7
+        odds += 1.6 * min(reopening / 0.6, 1.0)
+        odds += float(np.clip(0.5 * rush_t, -1.5, 2.5))
+        odds += float(np.clip((self.known.expected_z - 4) / 4, -0.8, 1.0))
+        odds += float(np.clip((last - first) / 30, 0, 1.0))
+        odds -= float(np.clip((regularity.robust_cv - 0.03) / 0.03, 0, 3.0))
+        self.sure = float(1 / (1 + np.exp(-odds)))
+        if self.sure < settings.ram_sure_min:
+            rate = measure_rate(time_s, self._audible(first, last)).per_min
+            return f"knocks at about {rate:.0f} a minute were heard, but nothing that says they come from a ram"
+        return None
+
+    def _audible(self, first: int, last: int) -> NDArray[np.bool_]:
+        """For each interval of a stretch, whether a slam within it would surely have been heard."""
+        return np.asarray(self.audible_z[first : last - 1] > SURELY_HEARD_Z)
+
+    def _few(self) -> bool:
+        self.sure = 0.3
+        return False
+
+    def beat(self) -> Beat:
+        """Rate and regularity over the longest self-running stretch."""
+        first, last = self.stretch
+        time_s = self.time_s[first:last]
+        audible = self._audible(first, last)
+        rate = measure_rate(time_s, audible)
+        reopen_s = self.reopen_s[first:last]
+        shut_s = reopen_s - time_s
+        open_s = np.append(time_s[1:], np.nan) - reopen_s
+        heard = np.isfinite(shut_s) & np.isfinite(open_s)
+        phases = heard.sum() >= max(5, 0.3 * len(time_s))
+        doubts = []
+        if self.sure < 0.6:
+            doubts.append(
+                "it beats like a ram, but neither rush of water nor reopening valve was heard beside the knocks"
+            )
+        if time_s[-1] - time_s[0] < 20:
+            doubts.append("it was heard running for less than 20 seconds: record a minute or more")
+        return Beat(
+            pump=self.number,
+            start_s=float(time_s[0]),
+            end_s=float(time_s[-1]),
+            n_cycles=len(time_s) - 1,
+            rate_per_min=rate.per_min,
+            rate_ci95_per_min=rate.ci95_per_min,
+            regularity=measure_regularity(time_s, audible),
+            open_s=float(np.median(open_s[heard])) if phases else None,
+            shut_s=float(np.median(shut_s[heard])) if phases else None,
+            confidence=self.sure,
+            doubts=tuple(doubts),
+        )
+
+
+def _even_stretch(time_s: FloatArray, even: NDArray[np.bool_]) -> tuple[int, int]:
+    """The longest stretch without a stop among the slams that follow from one another, as indices into time_s."""
+    index = np.flatnonzero(even)
+    if len(index) < 2:
+        return 0, 0
+    first, last = longest_stretch(time_s[index])
+    return int(index[first]), int(index[last - 1]) + 1
+
+
+def _train(pumps: list[_Pump], duration_s: float) -> SlamTrain:
+    """All slams of all pumps in order of time."""
+
+    def column(name: str, dtype: type) -> NDArray[np.generic]:
+        return np.concatenate([getattr(pump, name) for pump in pumps] or [np.zeros(0)]).astype(dtype)
+
+    time_s = np.asarray(column("time_s", np.float64), dtype=np.float64)
+    number = np.concatenate([np.full(len(pump.time_s), pump.number) for pump in pumps] or [np.zeros(0)])
+    opened_s = np.concatenate([_opened(pump) for pump in pumps] or [np.zeros(0)])
+    sure = np.concatenate([np.full(len(pump.time_s), 0.4 + 0.6 * pump.sure) for pump in pumps] or [np.zeros(0)])
+    order = np.argsort(time_s, kind="stable")
+    # two pumps may slam at the same instant, but times must increase
+    order = order[np.append(True, np.diff(time_s[order]) > 0)] if len(order) else order
+    return SlamTrain(
+        time_s=time_s[order],
+        strength_db=column("strength_db", np.float32)[order],
+        confidence=(column("confidence", np.float32) * sure)[order],
+        reopen_s=column("reopen_s", np.float64)[order],
+        opened_s=opened_s[order],
+        pump=number[order].astype(np.int32),
+        beating=column("on_beat", np.bool_)[order],
+        duration_s=duration_s,
+    )
+
+
+def _opened(pump: _Pump) -> FloatArray:
+    """The reopening of the cycle before, where it belongs to this slam."""
+    opened_s = np.append(np.nan, pump.reopen_s[:-1])
+    return np.where(pump.time_s - opened_s < OPENED_MAX_S * 4, opened_s, np.nan)

@@ -1,0 +1,64 @@
+"""Slams that lie off the beat: hand strokes, the first and last beats, a pump that hops between two rates.
+
+They are known by their sound alone, so they must sound very much like the slams that the beat has vouched for.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from clackcount.beats.template import PEAK_REACH, Field, Frames, gain, local_maxima, standardise
+from clackcount.settings import BeatsSettings
+
+FINGERPRINT_MIN_Z = 4.0
+
+
+def fingerprint(field: Field, frames: Frames) -> NDArray[np.float32]:
+    """Mean of the members' features in deviations of the passage, length 1: float32 (n_features,)."""
+    mean = (field.features[frames].mean(axis=0) - field.mean) / np.sqrt(field.variance)
+    result: NDArray[np.float32] = mean / (np.linalg.norm(mean) + 1e-12)
+    return result
+
+
+def alike(field: Field, frames: Frames, print_: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Cosine between each moment's features and the fingerprint, float32 (n,)."""
+    features = (field.features[frames] - field.mean) / np.sqrt(field.variance)
+    result: NDArray[np.float32] = features @ print_ / (np.linalg.norm(features, axis=1) + 1e-12)
+    return result
+
+
+def find_strays(
+    field: Field,
+    weights: NDArray[np.float32],
+    print_: NDArray[np.float32],
+    usual_alike: float,
+    expected_z: float,
+    taken: Frames,
+    period: float,
+    settings: BeatsSettings,
+) -> tuple[Frames, NDArray[np.float32]]:
+    """Moments off the beat that sound like its slams, and their scores.
+
+    taken: frames of slams and reopenings already known; no stray lies within a fifth of a period of a slam (that
+    would be its own ring) or right at a reopening. usual_alike: what the members themselves reach.
+    """
+    score = field.features @ weights
+    z = standardise(score, taken) if len(taken) else standardise(score, np.zeros(1, dtype=np.intp))
+    peaks = local_maxima(z, PEAK_REACH)
+    peaks = peaks[z[peaks] > max(FINGERPRINT_MIN_Z, settings.stray_share * min(expected_z, 12.0))]
+    if len(taken) and len(peaks):
+        nearest = np.searchsorted(taken, peaks)
+        to_next = np.abs(taken[np.minimum(nearest, len(taken) - 1)] - peaks)
+        to_last = np.abs(taken[np.maximum(nearest - 1, 0)] - peaks)
+        peaks = peaks[np.minimum(to_next, to_last) > min(0.2 * period, 40)]
+    if len(peaks) == 0:
+        return peaks, np.zeros(0, dtype=np.float32)
+    peaks = peaks[alike(field, peaks, print_) > settings.stray_alike * usual_alike]
+    return peaks, z[peaks]
+
+
+def confidence(z: NDArray[np.floating], expected_z: float, on_beat: bool) -> NDArray[np.float32]:
+    """How sure a moment is a slam given its score, float32 (n,): the beat vouches for a weak one."""
+    log_odds = gain(z, expected_z, 6.0) + (2.0 if on_beat else -1.0)
+    return (1 / (1 + np.exp(-log_odds))).astype(np.float32)

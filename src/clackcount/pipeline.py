@@ -1,0 +1,98 @@
+"""Composition only: feeds the stages one into the next."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from typing import Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+import clackcount
+from clackcount import diagnosis, running
+from clackcount.beats.assemble import Collector
+from clackcount.beats.tracker import Tracker
+from clackcount.hearing.ear import Ear
+from clackcount.hearing.placing import place
+from clackcount.model import Beats, FlowTrack, Listening, Passage, RecordingInfo
+from clackcount.settings import BeatsSettings, HearingSettings, RunningSettings, as_dict
+
+
+class Source(Protocol):
+    """What a recording must offer: see ``clackcount.recording.Recording``."""
+
+    sample_rate_hz: int
+
+    def blocks(self) -> Iterable[NDArray[np.float32]]: ...
+
+    def info(self) -> RecordingInfo: ...
+
+
+class Hearer:
+    """Ear and tracker together: samples in, slams out."""
+
+    def __init__(
+        self, sample_rate_hz: int, hearing: HearingSettings, beats: BeatsSettings, *, live: bool = False
+    ) -> None:
+        self._ear = Ear(sample_rate_hz, hearing, live=live)
+        self._tracker = Tracker(beats)
+        self._collector = Collector()
+        self._settings = beats
+
+    @property
+    def heard_s(self) -> float:
+        """Seconds of sound fed so far."""
+        return self._ear.n_samples / self._ear.sample_rate_hz
+
+    def feed(self, samples: NDArray[np.float32]) -> None:
+        """Hear a block of mono samples, float32 (n,)."""
+        for passage in self._ear.feed(samples):
+            self._hear(passage)
+
+    def finish(self) -> tuple[Beats, FlowTrack]:
+        """All slams of what was fed, and the steady sound beneath them."""
+        for passage in self._ear.finish():
+            self._hear(passage)
+        return self.beats(), self._ear.flow()
+
+    def beats(self) -> Beats:
+        """The slams and beats of what was heard so far."""
+        return self._collector.beats(self._tracker.known, self.heard_s, self._settings)
+
+    def _hear(self, passage: Passage) -> None:
+        for heard in self._tracker.feed(passage):
+            time_s = place(passage.samples, passage.first_sample, passage.sample_rate_hz, heard.frame * passage.hop)
+            self._collector.add(heard, time_s, heard.reopen_frame / passage.frames_per_s)
+
+
+def listen(
+    recording: Source,
+    hearing: HearingSettings | None = None,
+    beats: BeatsSettings | None = None,
+    story: RunningSettings | None = None,
+    on_progress: Callable[[float], None] | None = None,
+) -> Listening:
+    """Hear a whole recording: its slams, rate and regularity, what the pump did, and what to make of it.
+
+    on_progress is called with the seconds heard so far, after each block.
+
+    Raises RecordingError where the source ends without sound.
+    """
+    hearing, beats, story = hearing or HearingSettings(), beats or BeatsSettings(), story or RunningSettings()
+    hearer = Hearer(recording.sample_rate_hz, hearing, beats)
+    for block in recording.blocks():
+        hearer.feed(block)
+        if on_progress is not None:
+            on_progress(hearer.heard_s)
+    heard, flow = hearer.finish()
+    info = recording.info()
+    told = running.understand(heard, flow, info.duration_s, story)
+    return Listening(
+        recording=info,
+        beats=heard,
+        flow=flow,
+        running=told,
+        findings=diagnosis.find(heard, told, flow, info),
+        version=clackcount.__version__,
+        settings={**as_dict(hearing), **as_dict(beats), **as_dict(story)},
+    )

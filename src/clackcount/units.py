@@ -220,9 +220,10 @@ class _Reader:
         """Value and half-width (None where nothing was said), both in SI."""
         if "±" in text:
             left, _, right = text.partition("±")
-            if right.endswith("percent"):
-                value = self.amount(left)
-                return value, value * _number(right.removesuffix("percent"), self) / 100
+            share = re.fullmatch(r"(.*?)percent\s*(.*)", right.strip())
+            if share:  # "5.5 ft ± 2 %" or "5.5 ± 2 % ft"
+                value = self.amount(left if _last_unit(left) else f"{left.strip()} {share[2]}")
+                return value, value * _number(share[1], self) / 100
             left_unit, right_unit = _last_unit(left), _last_unit(right)
             value = self.amount(left if left_unit or not right_unit else f"{left.strip()} {right_unit}")
             return value, self.amount(right if right_unit or not left_unit else f"{right.strip()} {left_unit}")
@@ -259,6 +260,9 @@ class _Reader:
         if not unit and self.kind.bare is None:
             raise self.error("has no unit")
         registry = _registry()
+        # Pint would read "percent l" or "stroke l" as a product, and be wrong without a word.
+        if not re.fullmatch(r"(?:/ *|per +)?[a-z_.]+(?: *(?:/|per(?![a-z])) *[a-z_.]+)*", unit or "ft"):
+            raise self.error(f"has a unit that is not known: “{unit}”")
         expression = self.settled(unit) if unit else self.kind.bare
         try:
             one = registry.Quantity(1.0, registry.parse_units(expression))

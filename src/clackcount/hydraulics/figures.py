@@ -16,6 +16,7 @@ from clackcount.units import Quantity
 
 Uncertain = Any
 COVERAGE = 2.0
+HARDLY_KNOWN = 4.0  # a factor of 55 either way: beyond that a value is only known to be there
 WIDE = 0.10  # relative standard uncertainty above which the band is given in proportion
 
 
@@ -55,8 +56,8 @@ def band95(x: Uncertain) -> tuple[float, float]:
     """The 95 % band: symmetric where x is well known, in proportion (never below zero) where it is not."""
     value, u = value_of(x), u_of(x)
     if value > 0 and u / value > WIDE:
-        spread = math.exp(COVERAGE * u / value)
-        return value / spread, value * spread
+        spread = math.exp(min(COVERAGE * u / value, HARDLY_KNOWN))
+        return value / spread, max(value * spread, value + COVERAGE * u)
     return value - COVERAGE * u, value + COVERAGE * u
 
 

@@ -122,7 +122,8 @@ def predict(site: Site, *, rate: Quantity | None = None, stroke: Quantity | None
         best = by_table.efficiency_daubuisson * numbers.supply_flow_m3_s * _fall(numbers)
     _notes(notes, numbers, cycle, by_cycle, by_table)
     fill = delivery_pipe_volume_m3(site)
-    fill_time = None if fill is None else fill / by_cycle.delivery_flow_m3_s * uncertain(*FILL_SHARE)
+    brings = value_of(by_cycle.delivery_flow_m3_s) > 0
+    fill_time = None if fill is None or not brings else fill / by_cycle.delivery_flow_m3_s * uncertain(*FILL_SHARE)
     worst_rise = joukowsky_pressure_pa(numbers.wave_speed_airless_m_s, cycle.closing_velocity_m_s)
     return Prediction(
         numbers,
@@ -192,7 +193,7 @@ def _by_table(numbers: SiteNumbers, drive_flow: Uncertain, notes: list[str]) -> 
 def _notes(notes: list[str], numbers: SiteNumbers, cycle: Cycle, by_cycle: Expected, by_table: Expected) -> None:
     if value_of(by_table.efficiency_daubuisson) <= 0:
         notes.append("By the old table a lift this high brings nothing at all.")
-    else:
+    elif value_of(by_cycle.efficiency_daubuisson) > 0:
         apart = log(by_cycle.efficiency_daubuisson / by_table.efficiency_daubuisson)
         direction = "more" if value_of(apart) > 0 else "less"
         if abs(value_of(apart)) > 2 * u_of(apart):

@@ -37,15 +37,17 @@ class Piece:
 class GapFollower:
     """Follows the index through a gap, one step of STEP_S at a time; the same in a file and live.
 
-    shut: the index that counts as quiet to begin with. separation: see RushScale.
+    shut: the index that counts as quiet to begin with. separation: see RushScale. hold_s: for so long it stays as it
+    is, for the water of a valve that has just fallen open gathers speed as slowly as weather changes.
     """
 
-    def __init__(self, shut: float, separation: float) -> None:
+    def __init__(self, shut: float, separation: float, hold_s: float = 0.0) -> None:
         self.shut = shut
+        self.n_held = round(hold_s / STEP_S)
         self.separation = separation
         # Half way between quiet and rushing errs least, but a starved rush lies lower: go as low as the scatter
         # allows. Where it is wide, only what rises out of it counts: a stalled valve rushes louder than usual.
-        self.threshold = float(np.clip(2.0 / separation, 0.3, 0.5) if separation >= 2 else 1.0 / max(separation, 0.1))
+        self.threshold = float(np.clip(1.6 / separation, 0.3, 0.5) if separation >= 2 else 1.0 / max(separation, 0.1))
         self.rushing: bool | None = None
 
     def feed(self, value: float) -> float:
@@ -53,6 +55,9 @@ class GapFollower:
         above = value - self.shut - self.threshold
         if self.rushing is None or abs(above) > DEAD_BAND:
             self.rushing = above > 0
+        self.n_held -= 1
+        if self.n_held >= 0:
+            return above
         level = 1.0 if self.rushing else 0.0
         off = (value - self.shut - level) * STEP_S / DRIFT_S
         self.shut += min(max(off, -DRIFT_STEP_MAX), DRIFT_STEP_MAX)
@@ -68,13 +73,24 @@ class GapFollower:
 
 
 def follow_gap(
-    index: FloatArray, step_s: float, start_s: float, end_s: float, shut: float, separation: float, *, backward: bool
+    index: FloatArray,
+    step_s: float,
+    start_s: float,
+    end_s: float,
+    shut: float,
+    separation: float,
+    *,
+    hold_s: float = 0.0,
+    backward: bool = False,
 ) -> list[Piece]:
-    """The pieces of the gap [start_s, end_s), in order; backward: follow it from its end, where shut is known."""
+    """The pieces of the gap [start_s, end_s), in order; backward: follow it from its end, where shut is known.
+
+    hold_s: see GapFollower.
+    """
     steps, step_of = _steps(index, step_s, start_s, end_s)
     if separation <= 0 or len(steps) == 0:
         return [Piece(State.QUIET, start_s, end_s, 0.5)]
-    follower = GapFollower(shut, separation)
+    follower = GapFollower(shut, separation, hold_s)
     above = np.empty(len(steps))
     rushing = np.empty(len(steps), np.bool_)
     for i in range(len(steps) - 1, -1, -1) if backward else range(len(steps)):

@@ -10,6 +10,7 @@ from clackcount.model import FloatArray, FlowTrack, SlamTrain
 from clackcount.running.rush import (
     RushScale,
     dwell_from_rush,
+    learn_from_pause,
     learn_scale,
     rush_height,
     rush_index,
@@ -18,6 +19,8 @@ from clackcount.running.rush import (
 from clackcount.running.strokes import Strokes, judge_strokes
 from clackcount.settings import RunningSettings
 
+FAINT_SEPARATION = 2.0  # below this what is heard after a stop may tell more than what is heard in the cycles
+PAUSES_MAX = 50
 DWELL_SEPARATION = 2.5  # the rush must stand out so far in a single cell before it is used to time the valve
 
 
@@ -53,16 +56,35 @@ def read(
     was_pushed: bool | None = None,
 ) -> Reading:
     """Read one pump's slams against the flow. scale, was_pushed: known from earlier listening, see Watcher."""
-    scale = learn_scale(train.time_s, flow, settings) or scale
-    interval_s = np.diff(train.time_s, prepend=np.nan)
-    if scale is None or len(flow) == 0:
-        index, shut, height = np.zeros(len(flow)), np.zeros(len(train)), np.full(len(train), np.nan)
-    else:
-        index = rush_index(flow, scale)
-        shut = shut_index(index, train.time_s, scale, flow.step_s)
-        height = rush_height(index, train.time_s, shut, flow.step_s)
+    learned = learn_scale(train.time_s, flow, settings)
+    if learned is not None and (scale is None or learned.separation >= FAINT_SEPARATION):
+        scale = learned
+    index, shut, height = _along(scale, train, flow)
     dwells_s = [train.opened_s - np.concatenate([[np.nan], train.time_s[:-1]])] if len(train) else []
     if scale is not None and scale.separation >= DWELL_SEPARATION:
         dwells_s.append(dwell_from_rush(index, train.time_s, shut, flow.step_s))
     strokes = judge_strokes(train, tuple(dwells_s), settings, was_pushed=was_pushed)
+    if scale is None or scale.separation < FAINT_SEPARATION:
+        scale = _from_pauses(train, strokes, flow, settings) or scale
+        index, shut, height = _along(scale, train, flow)
+    interval_s = np.diff(train.time_s, prepend=np.nan)
     return Reading(train, strokes, scale, index, flow.step_s, shut, height, interval_s)
+
+
+def _along(scale: RushScale | None, train: SlamTrain, flow: FlowTrack) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """(index, shut, height) of a Reading."""
+    if scale is None or len(flow) == 0:
+        return np.zeros(len(flow)), np.zeros(len(train)), np.full(len(train), np.nan)
+    index = rush_index(flow, scale)
+    shut = shut_index(index, train.time_s, scale, flow.step_s)
+    return index, shut, rush_height(index, train.time_s, shut, flow.step_s)
+
+
+def _from_pauses(train: SlamTrain, strokes: Strokes, flow: FlowTrack, settings: RunningSettings) -> RushScale | None:
+    """The clearest scale that any pause after a run gives."""
+    if len(train) == 0:
+        return None
+    silence_s = np.diff(np.append(train.time_s, len(flow) * flow.step_s))
+    ends = np.flatnonzero((silence_s > strokes.limit_s) & ~strokes.pushed & np.isfinite(strokes.period_s))
+    found = [learn_from_pause(train.time_s, i, float(strokes.period_s[i]), flow, settings) for i in ends[:PAUSES_MAX]]
+    return max((scale for scale in found if scale is not None), key=lambda scale: scale.separation, default=None)

@@ -24,6 +24,9 @@ CELL_FLOOR_DB = 0.7  # never trust a band to be quieter than this in itself
 PRIOR_CYCLES = 8  # how many cycles' worth of trust the expected scatter has
 FOLD_CYCLES_MAX = 4000  # enough to average over; an all-night recording has 86,000
 DWELL_INDEX = 0.35  # the water is on its way
+PAUSE_CYCLES, PAUSE_S = 20, 4.0  # what is compared of a run's end and of the pause after it
+PAUSE_SEPARATION, PAUSE_RISE_DB = 3.0, 4.0  # a weaker change may be the weather
+PAUSE_TRUST = 2.5  # and even a strong one is trusted no more than this: it was heard once
 SLAM_SHARE = 0.65  # of a cell must lie before a slam for its low quantile not to hear it
 
 
@@ -76,6 +79,34 @@ def learn_scale(time_s: FloatArray, flow: FlowTrack, settings: RunningSettings) 
     if power <= 0 or contrast_db.mean() <= 0:
         return RushScale(np.zeros(len(contrast_db)), 0.0, contrast_db, shut_lag)
     return RushScale(solved / power, float(np.sqrt(fair)), contrast_db, shut_lag)
+
+
+def learn_from_pause(
+    time_s: FloatArray, last: int, period_s: float, flow: FlowTrack, settings: RunningSettings
+) -> RushScale | None:
+    """The scale from a steady sound that set in when the beat ended with slam last; None where none did.
+
+    For a pump whose rush is too faint in its cycles: stalled open the water runs faster, and may be heard. A rise of
+    all bands alike is the phone's gain coming up and does not count.
+    """
+    slam = np.arange(max(0, last - PAUSE_CYCLES), last + 1)
+    n_lags = _lags(period_s, flow.step_s)
+    after = first_cell_after(time_s[slam], flow.step_s)
+    start = int((time_s[last] + min(period_s, 3.0) + 0.3) / flow.step_s) + 1
+    heard = flow.level_db[start : start + round(PAUSE_S / flow.step_s)]
+    after = after[(after >= 0) & (after + n_lags <= len(flow))]
+    if len(after) < settings.rush_cycles_min or len(heard) < round(1.0 / flow.step_s):
+        return None
+    folded = flow.level_db[after[:, None] + np.arange(n_lags)].astype(np.float64)
+    shut_lag = int(np.argmin(np.median(folded, axis=0).mean(axis=1)))
+    shut_db = folded[:, shut_lag]
+    rise_db = np.quantile(heard, 0.25, axis=0) - np.quantile(shut_db, 0.25, axis=0)
+    contrast_db = rise_db - rise_db.min()
+    solved = np.linalg.solve(_scatter(shut_db, settings), contrast_db)
+    power = float(contrast_db @ solved)
+    if power < PAUSE_SEPARATION**2 or contrast_db.max() < PAUSE_RISE_DB:
+        return None
+    return RushScale(solved / power, min(float(np.sqrt(power)), PAUSE_TRUST), contrast_db, shut_lag)
 
 
 def rush_index(flow: FlowTrack, scale: RushScale) -> FloatArray:

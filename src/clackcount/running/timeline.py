@@ -20,6 +20,7 @@ AFTER_STROKE_S = 0.5  # a hand rests on the valve so long after its last stroke
 CLEAR_SEPARATION = 2.0  # the flow alone shows whether cycles go on under the noise
 BLIND_CYCLES, BLIND_S = 30.0, 30.0  # without it, a ram that beats on unpushed is taken to have run on so long
 SHUT_PIECE_MAX_S = 3.0
+GATHER_S = 0.5
 SMEAR_S = 0.6  # gaps.steady tells a rise so much late
 
 
@@ -64,8 +65,23 @@ def find_spells(
         if joined and spells and spells[-1].state is state:
             spells[-1] = Spell(state, spells[-1].first, last, spells[-1].start_s, finish_s, goes_on)
         else:
+            if joined and spells and state is State.HAND:
+                spells = _without_short_run(spells, settings)
             spells.append(Spell(state, first, last, begin_s, finish_s, goes_on))
+            if joined and len(spells) > 1 and spells[-2].state is state:
+                spells[-2:] = [Spell(state, spells[-2].first, last, spells[-2].start_s, finish_s, goes_on)]
     return spells
+
+
+def _without_short_run(spells: list[Spell], settings: RunningSettings) -> list[Spell]:
+    """A run that is pushed on without a pause, and was short, is even pushing, or a start that failed."""
+    run = spells[-1]
+    if run.state is not State.SELF or run.last - run.first + 1 >= 2 * settings.self_cycles_min:
+        return spells
+    before = spells[-2] if len(spells) > 1 else None
+    if before is not None and before.state is State.HAND and before.end_s >= run.start_s:
+        return [*spells[:-2], Spell(State.HAND, before.first, run.last, before.start_s, run.end_s)]
+    return [*spells[:-1], Spell(State.HAND, run.first, run.last, run.start_s, run.end_s)]
 
 
 def lay_timeline(reading: Reading, spells: list[Spell], duration_s: float) -> tuple[Stretch, ...]:
@@ -103,7 +119,8 @@ def gap_pieces(
         shut = float(reading.shut[after.first])
         return follow_gap(reading.index, reading.step_s, start_s, end_s, shut, reading.separation, backward=True)
     shut = float(reading.shut[before.last])
-    pieces = follow_gap(reading.index, reading.step_s, start_s, end_s, shut, reading.separation, backward=False)
+    hold_s = last_shut_s(reading, before.last) + GATHER_S if before.state is State.SELF else 0.0
+    pieces = follow_gap(reading.index, reading.step_s, start_s, end_s, shut, reading.separation, hold_s=hold_s)
     first = pieces[0]
     if (
         before.state is State.SELF

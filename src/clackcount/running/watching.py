@@ -16,7 +16,15 @@ from clackcount.running.reading import Reading, read
 from clackcount.running.rush import RushScale
 from clackcount.running.startup import settled_after
 from clackcount.running.stops import judge_cause, look_back
-from clackcount.running.timeline import CLEAR_SEPARATION, Spell, find_spells, last_shut_s, low_share, low_share_fits
+from clackcount.running.timeline import (
+    CLEAR_SEPARATION,
+    GATHER_S,
+    Spell,
+    find_spells,
+    last_shut_s,
+    low_share,
+    low_share_fits,
+)
 from clackcount.settings import RunningSettings
 
 TICK_S = 0.25
@@ -225,7 +233,8 @@ class Watcher:
             separation = self._scale.separation if self._scale else 0.0
             shut = float(self._reading.shut[-1]) if len(self._reading.shut) else 0.0
             shut_s = last_shut_s(self._reading, -1) if self._stopped else 0.0
-            self._gap = _LiveGap(self._ears.last_s, GapFollower(shut, separation), shut_s)
+            hold_s = shut_s + GATHER_S if self._stopped else 0.0
+            self._gap = _LiveGap(self._ears.last_s, GapFollower(shut, separation, hold_s), shut_s)
         if self._scale is None or self._gap.follower.separation <= 0:
             self._become(State.QUIET, self._gap.start_s, now_s, 0.5)
             return

@@ -1,9 +1,15 @@
-"""What the README prints is what the program does today, and .ci/run tests what the README promises."""
+"""What the README prints is what the program does today, and .ci/run tests what the README promises.
+
+To renew the printed output after a change: python tests/test_readme.py
+"""
 
 from __future__ import annotations
 
+import os
 import re
 import shlex
+import subprocess
+import sys
 import tomllib
 from pathlib import Path
 
@@ -99,3 +105,17 @@ def test_links_lead_somewhere(page):
 @pytest.mark.parametrize("word", ["hammer", "Fingers", "Pressure", "Streams", "Cold", "local codes", "licensed"])
 def test_cautions_are_printed(word):
     assert word in README.split("## Cautions")[1]
+
+
+def renewed(text: str) -> str:
+    """The README with the output that its commands print today."""
+    for command, output in shown_runs(text):
+        argv = [sys.executable, "-m", *shlex.split(command)]
+        environment = os.environ | {"COLUMNS": "80"}
+        done = subprocess.run(argv, cwd=ROOT, env=environment, capture_output=True, text=True, check=True)
+        text = text.replace(f"$ {command}\n{output}", f"$ {command}\n{done.stdout}")
+    return text
+
+
+if __name__ == "__main__":
+    (ROOT / "README.md").write_text(renewed(README), encoding="utf-8")

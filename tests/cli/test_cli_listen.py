@@ -106,7 +106,7 @@ def test_other_files_are_still_heard_in_the_order_given(run, brook, tmp_path):
 
 def test_text_of_several_files_is_set_apart(run, brook):
     ran = run("listen", brook, brook)
-    assert ran.out.count("brook.wav: 0:10 of sound") == 2
+    assert ran.out.count("brook.wav: 00:10 of sound") == 2
     assert "\n\nbrook.wav" in ran.out
 
 

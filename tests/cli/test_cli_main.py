@@ -13,6 +13,7 @@ import click
 import pytest
 
 import clackcount
+from clackcount import diagnosis
 from clackcount.cli import main as cli_main
 from clackcount.errors import FailedError, QuantityError
 
@@ -163,6 +164,22 @@ def test_completion_completes(words, expected):
     }  # fmt: skip
     done = subprocess.run(PROGRAM, env=environment, capture_output=True, text=True, check=True)
     assert done.stdout.splitlines() == [expected]
+
+
+@pytest.mark.parametrize("code", diagnosis.CODES)
+def test_every_code_is_explained_within_80_columns(code, run):
+    ran = run("explain", code)
+    assert (ran.code, ran.err) == (0, "")
+    assert ran.out.startswith(f"{code}: ")
+    assert "Basis: " in ran.out
+    assert max(len(line) for line in ran.out.splitlines()) <= 80
+
+
+def test_explain_lists_the_codes_and_refuses_others(run):
+    assert [line.split()[0] for line in run("explain").out.splitlines() if line[2] != " "] == list(diagnosis.CODES)
+    ran = run("explain", "gremlins")
+    assert (ran.code, ran.out, ran.err.count("\n")) == (2, "", 1)
+    assert "no finding is called 'gremlins'" in ran.err
 
 
 def test_public_names_are_there_and_load_late():

@@ -22,7 +22,7 @@ def test_no_line_is_wider_than_asked(name, width, request):
 
 def test_the_answer_comes_first(stopped):
     lines = as_text.render(view.of(stopped)).splitlines()
-    assert lines[0].startswith("lower-meadow.m4a: 1:01 of sound")
+    assert lines[0].startswith("lower-meadow.m4a: 01:01 of sound")
     assert lines[2] == "The ram ran at 62.4 ± 0.5 beats a minute."
 
 
@@ -36,7 +36,7 @@ def test_order_of_the_parts(stopped):
 
 def test_empty_parts_leave_no_headings(no_ram):
     text = as_text.render(view.of(no_ram))
-    assert text == "lower-meadow.m4a: 0:10 of sound, m4a (aac), 48 kHz, stereo\n\nNo ram heard in this recording.\n"
+    assert text == "lower-meadow.m4a: 00:10 of sound, m4a (aac), 48 kHz, stereo\n\nNo ram heard in this recording.\n"
 
 
 def test_colour_only_adds_and_only_through_paint(stopped):
@@ -69,3 +69,19 @@ def test_wrapping_loses_no_word(words, width):
     text = as_text.render(dataclasses.replace(EMPTY, doubts=(doubt,)), width=width)
     assert text.split("What to doubt")[1].split()[1:] == words
     assert max(len(line) for line in text.splitlines()) <= width
+
+
+@pytest.mark.parametrize(("text", "fitted"), [
+    ("", "\n"),
+    ("one two three four five six seven", "one two three four five six\nseven\n"),
+    ("a\n\nb", "a\n\nb\n"),
+    ("  - one two three four five six seven", "  - one two three four five\n    six seven\n"),
+    ("  12. one two three four five six", "  12. one two three four\n      five six\n"),
+])  # fmt: skip
+def test_fitted_hangs_lists_under_their_first_word(text, fitted):
+    assert as_text.fitted(text, 28) == fitted
+
+
+def test_columns():
+    rows = [("slow", "one two three four five six"), ("uneven", "seven")]
+    assert as_text.columns(rows, 32) == "  slow    one two three four\n          five six\n  uneven  seven\n"

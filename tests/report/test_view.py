@@ -16,7 +16,7 @@ from clackcount.report import view
 
 
 @pytest.mark.parametrize(("time_s", "text"), [
-    (0.0, "0:00"), (4.4, "0:04"), (59.7, "1:00"), (61.3, "1:01"), (3599.6, "1:00:00"), (86399, "23:59:59"),
+    (0.0, "00:00"), (4.4, "00:04"), (59.7, "01:00"), (61.3, "01:01"), (3599.6, "1:00:00"), (86399, "23:59:59"),
 ])  # fmt: skip
 def test_clock(time_s, text):
     assert view.clock(time_s) == text
@@ -90,7 +90,7 @@ def test_two_rams_each_have_their_rate():
 
 def test_story_is_in_order_and_says_what_happened(stopped):
     story = view.of(stopped).story
-    assert [event.at for event in story] == ["0:00", "0:04", "0:33", "0:38", "0:42"]
+    assert [event.at for event in story] == ["00:00", "00:04", "00:33", "00:38", "00:42"]
     assert "12 strokes" in story[1].text
     assert "timed catch" in story[3].text
     assert "stays open" in story[4].text
@@ -126,12 +126,12 @@ def test_trend_keeps_every_missed_beat_and_covers_the_whole():
     lines = trend_of(48, duration_s=4800.0)
     assert len(lines) == 12
     assert sum(int(line.missed) for line in lines) == 36
-    assert (lines[0].span, lines[-1].span) == ("0:00-6:40", "1:13:20-1:20:00")
+    assert (lines[0].span, lines[-1].span) == ("00:00-06:40", "1:13:20-1:20:00")
     assert lines[0].rate == "62.0"  # the middle one of 61, 62 and 63; nothing beat in the first window
 
 
 def test_trend_says_where_nothing_was_measured():
-    assert trend_of(4, duration_s=400.0)[0] == view.TrendLine("0:00-1:40", "-", "-", "-", "0")
+    assert trend_of(4, duration_s=400.0)[0] == view.TrendLine("00:00-01:40", "-", "-", "-", "0")
 
 
 def test_first_thing_to_do_is_never_a_mere_remark(stopped):
@@ -140,6 +140,11 @@ def test_first_thing_to_do_is_never_a_mere_remark(stopped):
     assert [advice.code for advice in seen.others] == ["short-run"]
     only_remarks = dataclasses.replace(stopped, findings=stopped.findings[:1])
     assert view.of(only_remarks).first is None
+
+
+def test_a_finding_that_only_repeats_the_first_line_is_left_out(no_ram):
+    silent = model.Finding("silent", model.Severity.INFO, "No ram heard", "", "", 0.5, model.Basis.INFERENCE)
+    assert view.of(dataclasses.replace(no_ram, findings=(silent,))).others == ()
 
 
 @pytest.mark.parametrize("kind", [model.Pattern, model.State, model.Cause])

@@ -30,6 +30,8 @@ READER_GONE = 141
 COMMANDS = {
     "listen": "Say what a ram in a recording is doing: rate, evenness, stops and why.",
     "explain": "Tell what a finding means, its causes, and what to check.",
+    "site": "Write and check the file that describes heads and pipes.",
+    "predict": "Say what a site should deliver, from its site file.",
     "schema": "Print the JSON Schema of what listen --json prints.",
     "completion": "Print the script that completes commands in your shell.",
 }

@@ -59,11 +59,11 @@ def _new_bar(name: str, total_s: float | None) -> tuple[Progress, TaskID]:
         console=Console(stderr=True),
         transient=True,
     )
-    task = bar.add_task(name, total=total_s, heard="0:00")
+    task = bar.add_task(name, total=total_s, heard="00:00")
     bar.start()
     return bar, task
 
 
 def _clock(time_s: float) -> str:
     minutes, seconds = divmod(int(time_s), 60)
-    return f"{minutes}:{seconds:02d}"
+    return f"{minutes:02d}:{seconds:02d}"

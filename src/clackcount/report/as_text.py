@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import re
 import textwrap
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 
 from clackcount.model import Severity
 from clackcount.report.view import Advice, Event, Fact, TrendLine, View
@@ -12,6 +13,8 @@ Paint = Callable[[str, str], str]  # (text, role) -> text; roles: "strong", "act
 
 WIDTH = 80
 NARROWEST = 32  # below this the hanging indents leave no room for words
+
+_LIST_MARK = re.compile(r"\s*(?:-\s+|\d+\.\s+)?")
 
 _HEADINGS = {
     Severity.ACT: "First thing to do",
@@ -46,6 +49,20 @@ def render(view: View, *, width: int = WIDTH, paint: Paint = no_paint) -> str:
     return "\n".join(lines) + "\n"
 
 
+def fitted(text: str, width: int) -> str:
+    """text with its long lines wrapped; what follows a list mark ("  - ", "  1. ") hangs under its first word."""
+    lines: list[str] = []
+    for line in text.splitlines():
+        hang = " " * len(_LIST_MARK.match(line)[0])  # type: ignore[index]  # it matches everything
+        lines += _wrapped(line.strip(), width, first=line[: len(line) - len(line.lstrip())], rest=hang) or [""]
+    return "\n".join(lines or [""]) + "\n"
+
+
+def columns(rows: Sequence[tuple[str, str]], width: int) -> str:
+    """Pairs in two columns, the second wrapped."""
+    return "\n".join(_facts([Fact(*row) for row in rows], max(width, NARROWEST))) + "\n"
+
+
 def _wrapped(
     text: str, width: int, *, first: str = "", rest: str = "", paint: Paint = no_paint, role: str = ""
 ) -> list[str]:
@@ -56,7 +73,7 @@ def _wrapped(
     return [paint(line, role) for line in lines]
 
 
-def _facts(facts: tuple[Fact, ...], width: int) -> Iterator[str]:
+def _facts(facts: Sequence[Fact], width: int) -> Iterator[str]:
     column = max((len(fact.label) for fact in facts), default=0) + 4
     for fact in facts:
         yield from _wrapped(fact.value, width, first=f"  {fact.label}".ljust(column), rest=" " * column)
@@ -87,8 +104,8 @@ def _first(advice: Advice, width: int, paint: Paint) -> Iterator[str]:
         yield from _wrapped(f"Ask yourself: {advice.question}", width, first="  ", rest="  ")
     about = f"{advice.how_sure}; basis: {advice.basis}; more: clackcount explain {advice.code}"
     yield from _wrapped(about[0].upper() + about[1:], width, first="  ", rest="  ")
-    for caution in advice.cautions:
-        yield from _wrapped(f"Caution: {caution}", width, first="  ", rest="  ")
+    if advice.cautions:
+        yield from _wrapped(f"Caution: {' '.join(advice.cautions)}", width, first="  ", rest="  ")
 
 
 def _others(others: tuple[Advice, ...], width: int) -> Iterator[str]:

@@ -40,7 +40,7 @@ class Fact:
 
 @dataclass(frozen=True, slots=True)
 class Event:
-    """A moment of the story. at: m:ss, or "" for a remark between moments."""
+    """A moment of the story. at: mm:ss, or "" for a remark between moments."""
 
     at: str
     text: str
@@ -48,7 +48,7 @@ class Event:
 
 @dataclass(frozen=True, slots=True)
 class Advice:
-    """A finding in words. times: where to listen, as m:ss."""
+    """A finding in words. times: where to listen, as mm:ss."""
 
     code: str
     severity: Severity
@@ -93,15 +93,16 @@ def of(listening: Listening) -> View:
     advice = [_advice(finding) for finding in listening.findings]
     to_do = next((index for index, item in enumerate(advice) if item.severity is not Severity.INFO), None)
     first = None if to_do is None else advice.pop(to_do)
+    answer = headline(listening)
     return View(
         name=PurePath(listening.recording.path).name or listening.recording.path,
         about=_about(listening.recording),
-        headline=headline(listening),
+        headline=answer,
         facts=tuple(_facts(listening)),
         story=_shortened(_story(listening)),
         trend=tuple(_trend(listening)),
         first=first,
-        others=tuple(advice),
+        others=tuple(item for item in advice if item.title not in answer),
         doubts=document.doubts(listening),
     )
 
@@ -110,10 +111,10 @@ def of(listening: Listening) -> View:
 
 
 def clock(time_s: float) -> str:
-    """A moment or a length as m:ss, or h:mm:ss from an hour on."""
+    """A moment or a length as mm:ss, or h:mm:ss from an hour on."""
     minutes, seconds = divmod(round(time_s), 60)
     hours, minutes = divmod(minutes, 60)
-    return f"{hours}:{minutes:02d}:{seconds:02d}" if hours else f"{minutes}:{seconds:02d}"
+    return f"{hours}:{minutes:02d}:{seconds:02d}" if hours else f"{minutes:02d}:{seconds:02d}"
 
 
 def plus_minus(value: float, low: float, high: float) -> str:

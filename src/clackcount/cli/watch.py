@@ -1,0 +1,182 @@
+"""``clackcount watch``: what the ram is doing, told while the sound comes in."""
+
+from __future__ import annotations
+
+import json
+import sys
+from collections.abc import Callable
+from typing import TYPE_CHECKING
+
+import click
+
+from clackcount.cli import terminal
+
+if TYPE_CHECKING:
+    from clackcount.model import Event
+    from clackcount.recording import Recording
+    from clackcount.running import Watcher
+
+SCHEMA = "clackcount.watching/1"
+NOT_REACHED = 3
+UNTIL = ("self", "settled", "stop")
+KINDS = ("u8", "s16", "s24", "s32", "f32", "f64")
+
+
+@click.command("watch", short_help="Tell what the ram is doing while the sound comes in.")
+@click.argument("source", default="-", metavar="[SOURCE]")
+@click.option("--microphone", is_flag=True, help="Listen to the microphone (needs the microphone extra).")
+@click.option("--raw", type=click.IntRange(4000, 384000), metavar="RATE_HZ", help="Standard input is raw samples.")
+@click.option("--channels", type=click.IntRange(1, 32), default=1, show_default=True, help="Of raw samples.")
+@click.option("--kind", type=click.Choice(KINDS), default="s16", show_default=True, help="Of raw samples.")
+@click.option("--until", type=click.Choice(UNTIL), help="Stop listening, with exit code 0, when this has happened.")
+@click.option(
+    "--for", "minutes", type=click.FloatRange(0, min_open=True), metavar="MINUTES", help="Of sound, at most."
+)
+@click.option("--json", "as_json", is_flag=True, help="One JSON object a line for each event.")
+def command(
+    source: str,
+    microphone: bool,
+    raw: int | None,
+    channels: int,
+    kind: str,
+    until: str | None,
+    minutes: float | None,
+    as_json: bool,
+) -> int:
+    """Tell what the ram is doing while the sound comes in: pushes, running by itself, settled, stopped.
+
+    SOURCE is a WAV file that is still being written, or "-" for a WAV stream on standard input.
+
+    Exits with 3 when what --until asks for has not happened by the end of the sound or of --for.
+
+    \b
+    clackcount watch --microphone --until settled --for 30
+    clackcount watch --raw 16000 - < fifo
+    clackcount watch growing.wav --json
+    """
+    if microphone and (raw is not None or source != "-"):
+        raise click.UsageError("--microphone takes no SOURCE and no --raw.")
+    if raw is not None and source != "-":
+        raise click.UsageError("--raw is for standard input.")
+    from clackcount import pipeline
+    from clackcount.running import Watcher
+
+    watcher, reached = Watcher(), False
+    tell = _tell_json if as_json else _tell_text
+    with _LiveLine(wanted=not as_json) as line, _open(source, microphone, raw, channels, kind) as recording:
+        for slams, cells, heard_s in pipeline.follow(recording):  # type: ignore[attr-defined]
+            for event in watcher.feed(slams, cells, heard_s):
+                line.clear()
+                tell(event)
+                reached = reached or _is(event, until)
+            line.show(watcher)
+            if reached or (minutes is not None and heard_s >= 60 * minutes):
+                break
+    return 0 if until is None or reached else NOT_REACHED
+
+
+def _open(source: str, microphone: bool, raw: int | None, channels: int, kind: str) -> Recording:
+    from clackcount import recording
+
+    if microphone:
+        return recording.open_microphone()
+    if raw is not None:
+        return recording.open_pcm(None, raw, channels, kind)
+    return recording.open_recording("-") if source == "-" else recording.follow_file(source)
+
+
+def _is(event: Event, until: str | None) -> bool:
+    """Whether this is the event that --until waits for."""
+    if until == "self":
+        return event.happening == "state" and event.state == "self"
+    return until is not None and event.happening == until
+
+
+def _tell_json(event: Event) -> None:
+    told = {
+        "schema": SCHEMA,
+        "event": str(event.happening),
+        "time_s": round(event.time_s, 3),
+        "told_s": round(event.told_s, 3),
+        "state": str(event.state),
+        "strokes": event.strokes,
+        "rate_per_min": None if event.rate_per_min is None else round(event.rate_per_min, 2),
+        "cause": None if event.cause is None else str(event.cause),
+        "confidence": event.confidence,
+    }
+    click.echo(json.dumps(told))
+    sys.stdout.flush()  # a script on the other side of a pipe waits for this line
+
+
+def _tell_text(event: Event) -> None:
+    minutes, seconds = divmod(int(event.time_s), 60)
+    click.echo(f"{minutes:02d}:{seconds:02d}  {_words(event)}")
+    sys.stdout.flush()
+
+
+def _words(event: Event) -> str:
+    if event.happening == "stroke":
+        return f"push {event.strokes}"
+    if event.happening == "settled":
+        return f"settled at {event.rate_per_min:.1f} beats a minute: a timed catch can begin"
+    if event.happening == "stop":
+        return _STOPS[str(event.cause)]
+    return _STATES[str(event.state)](event)
+
+
+def _runs(event: Event) -> str:
+    after = f" after {event.strokes} push{'es' if event.strokes != 1 else ''}" if event.strokes else ""
+    return f"runs by itself{after}, {event.rate_per_min:.1f} beats a minute"
+
+
+_STATES: dict[str, Callable[[Event], str]] = {
+    "quiet": lambda event: "quiet: no beat, no water heard" + _unsure(event),
+    "rushing": lambda event: "water rushes through the open valve, no beat" + _unsure(event),
+    "hand": lambda event: "somebody pushes the valve",
+    "self": _runs,
+}
+_STOPS = {
+    "open-stall": "STOPPED: the valve stays open and water keeps rushing",
+    "shut-stall": "STOPPED: the valve stays shut, no water is heard",
+    "starved": "STOPPED: the beat faded away, the supply gave out",
+    "unknown": "STOPPED; the sound does not tell why",
+}
+
+
+def _unsure(event: Event) -> str:
+    return "" if event.confidence >= 0.75 else " (hard to tell here)"
+
+
+class _LiveLine:
+    """One line on a terminal that is written over: state, pushes, rate and how even. Nothing anywhere else."""
+
+    def __init__(self, *, wanted: bool) -> None:
+        self._wanted = wanted and sys.stderr is not None and sys.stderr.isatty()
+
+    def __enter__(self) -> _LiveLine:
+        return self
+
+    def __exit__(self, *raised: object) -> None:
+        self.clear()
+
+    def show(self, watcher: Watcher) -> None:
+        if self._wanted:
+            self._write(_live_line(watcher)[: terminal.width() - 1])
+
+    def clear(self) -> None:
+        if self._wanted:
+            self._write("")
+
+    def _write(self, text: str) -> None:
+        sys.stderr.write(f"\r\x1b[K{text}")
+        sys.stderr.flush()
+
+
+def _live_line(watcher: Watcher) -> str:
+    minutes, seconds = divmod(int(watcher.heard_s), 60)
+    parts = [f"{minutes:02d}:{seconds:02d}", str(watcher.state or "listening")]
+    if watcher.strokes and watcher.state != "self":
+        parts.append(f"{watcher.strokes} pushes")
+    if watcher.rate_per_min is not None and watcher.robust_cv is not None:
+        parts.append(f"{watcher.rate_per_min:.1f} a minute, even to {100 * watcher.robust_cv:.1f} %")
+    return "  ".join(parts)

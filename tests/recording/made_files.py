@@ -43,11 +43,12 @@ def encode(
     lost_packets: Collection[int] = (),
     options: dict[str, str] | None = None,
     bit_rate: int | None = 64_000,
+    layout: str = "mono",
 ) -> Path:
     """The sound in a file of the given coding; skips the test where this ffmpeg cannot encode that.
 
     picture: with a video track beside it. start_s: the sound begins so much after the picture.
-    lost_packets: numbers of packets (from 1) left out.
+    layout: the channels, all alike. lost_packets: numbers of packets (from 1) left out.
     """
     try:
         av.codec.Codec(codec, "w")
@@ -57,13 +58,13 @@ def encode(
     with av.open(str(path), "w", format=container, options=options or {}) as out:
         film = _film(out) if picture else None
         track = out.add_stream(codec, rate=rate)
-        track.codec_context.layout = "mono"
+        track.codec_context.layout = layout
         if bit_rate:
             track.codec_context.bit_rate = bit_rate
         if film:
             _picture(out, film, len(sound) / sample_rate_hz)
         number = 0
-        for part in _frames(sound, sample_rate_hz, start_s, track.codec_context.format, rate):
+        for part in _frames(sound, sample_rate_hz, start_s, track.codec_context, rate):
             for packet in track.encode(part):
                 number += 1
                 if number not in lost_packets:
@@ -71,14 +72,17 @@ def encode(
     return path
 
 
-def _frames(sound: Samples, sample_rate_hz: int, start_s: float, sample_format: Any, rate: int) -> list[Any]:
+def _frames(sound: Samples, sample_rate_hz: int, start_s: float, wanted: Any, rate: int) -> list[Any]:
     """The frames for the encoder, and None to flush it."""
     whole = np.clip(np.round(sound * 32767), -32768, 32767).astype(np.int16)
-    frame = av.AudioFrame.from_ndarray(whole.reshape(1, -1), format="s16", layout="mono")
+    channels = wanted.layout.nb_channels
+    frame = av.AudioFrame.from_ndarray(
+        np.repeat(whole, channels).reshape(1, -1), format="s16", layout=wanted.layout.name
+    )
     frame.sample_rate = sample_rate_hz
     frame.time_base = Fraction(1, sample_rate_hz)
     frame.pts = round(start_s * sample_rate_hz)
-    resampler = av.AudioResampler(format=sample_format, layout="mono", rate=rate)
+    resampler = av.AudioResampler(format=wanted.format, layout=wanted.layout.name, rate=rate)
     return [*resampler.resample(frame), *resampler.resample(None), None]
 
 

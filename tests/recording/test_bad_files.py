@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import io
+import itertools
 import os
 import struct
 import subprocess
@@ -12,6 +14,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 import soundfile
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 from made_files import encode, heard, knocks, shifts_ms, silent_video, wav_header
 
 from clackcount.errors import RecordingError
@@ -264,3 +268,46 @@ def test_decoders_say_nothing_on_stderr(tmp_path: Path) -> None:
     assert done.returncode == 0
     assert done.stderr == ""
     assert len(done.stdout.splitlines()) == len(paths) == 5
+
+
+WHOLE = {
+    "wav": lambda path: by_soundfile("WAV")(path, knocks(8_000, 0.6)),
+    "aiff": lambda path: by_soundfile("AIFF")(path, knocks(8_000, 0.6)),
+    "caf": lambda path: by_soundfile("CAF", "PCM_24")(path, knocks(8_000, 0.6)),
+    "rf64": lambda path: by_soundfile("RF64")(path, knocks(8_000, 0.6)),
+    "m4a": lambda path: encode(path, knocks(8_000, 0.6), 8_000, "aac", "ipod"),
+    "webm": lambda path: encode(path, knocks(8_000, 0.6), 8_000, "libopus", "webm"),
+    "ts": lambda path: encode(path, knocks(8_000, 0.6), 8_000, "aac", "mpegts"),
+    "mp3": lambda path: encode(path, knocks(8_000, 0.6), 8_000, "libmp3lame", "mp3"),
+}
+
+
+@pytest.fixture(scope="module")
+def whole_files(tmp_path_factory: pytest.TempPathFactory) -> dict[str, bytes]:
+    folder = tmp_path_factory.mktemp("whole")
+    return {name: make(folder / name).read_bytes() for name, make in WHOLE.items()}
+
+
+@settings(max_examples=100, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(
+    name=st.sampled_from(sorted(WHOLE)),
+    patches=st.lists(st.tuples(st.integers(0, 3_000), st.binary(min_size=1, max_size=8)), min_size=1, max_size=4),
+    kept=st.floats(0.05, 1),
+)
+def test_damage_of_any_kind_is_an_error_of_ours_or_finite_sound(
+    whole_files: dict[str, bytes], name: str, patches: list[tuple[int, bytes]], kept: float
+) -> None:
+    content = bytearray(whole_files[name])
+    for position, patch in patches:
+        position %= min(len(content), 400)  # where the headers are
+        content[position : position + len(patch)] = patch
+    try:
+        with open_recording(io.BytesIO(bytes(content[: int(kept * len(content)) + 1]))) as recording:
+            for block in itertools.islice(recording.blocks(), 200):
+                assert np.isfinite(block).all()
+            recording.info()
+    except RecordingError as error:
+        code = error.code
+    else:
+        code = None
+    assert code is None or code in CODES

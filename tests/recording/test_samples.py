@@ -200,7 +200,7 @@ def test_more_than_4_gib(tmp_path: Path) -> None:
 
 
 def test_no_more_is_held_than_a_few_seconds(tmp_path: Path) -> None:
-    path = sparse_rf64(tmp_path / "hour.wav", 400_000_000, 16_384)
+    path = sparse_rf64(tmp_path / "hour.wav", 200_000_000, 16_384)
     tracemalloc.start()
     try:
         with open_recording(path) as recording:
@@ -211,7 +211,7 @@ def test_no_more_is_held_than_a_few_seconds(tmp_path: Path) -> None:
         peak = tracemalloc.get_traced_memory()[1]
     finally:
         tracemalloc.stop()
-    assert (n_samples, last) == (200_000_000, 0.5)
+    assert (n_samples, last) == (100_000_000, 0.5)
     assert peak < 20e6
 
 
@@ -238,3 +238,14 @@ def test_a_rate_that_changes_within_the_file_is_made_to_fit(tmp_path: Path) -> N
         info = recording.info()
     assert (info.sample_rate_hz, len(sound) / 48_000) == (48_000, pytest.approx(12.0, abs=0.1))
     assert any("change within the file" in warning for warning in info.warnings)
+
+
+@pytest.mark.parametrize(("layout", "channels"), [("stereo", 2), ("5.1", 6), ("7.1", 8)])
+def test_many_channels_of_aac(tmp_path: Path, layout: str, channels: int) -> None:
+    # With 8 planes PyAV's own to_ndarray reads one that is not there.
+    sound = knocks(48_000)
+    path = encode(tmp_path / "a.m4a", sound, 48_000, "aac", "ipod", layout=layout, bit_rate=64_000 * channels)
+    with open_recording(path) as recording:
+        got = np.concatenate(list(recording.blocks()))
+        assert recording.info().channels == channels
+    assert np.corrcoef(got[: len(sound)], sound)[0, 1] > 0.98

@@ -180,3 +180,5 @@ def test_stamps_that_jump_back_and_broken_ones_keep_all_samples() -> None:
     assert place([0, 100, 200, 0, 100, 200])[0] == 600
     assert place([0, 100, 1e12, 1e12 + 100, 1e12 + 200])[0] == 500
     assert place([None, None, None])[0] == 300
+    _, placer = place([20_000_000.0 * k for k in range(20)])
+    assert placer.gap_s <= 24 * 3600

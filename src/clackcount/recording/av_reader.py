@@ -14,22 +14,26 @@ is certain:
 from __future__ import annotations
 
 from collections.abc import Generator, Iterator
-from typing import Any
+from typing import IO, Any
 
 import av
 import numpy as np
 
 from clackcount.errors import RecordingError
 from clackcount.recording.placing import Placer
-from clackcount.recording.reader import ByteStream, Chunk, Reader, clock, cut_short, damaged
+from clackcount.recording.reader import Chunk, Forgiving, Reader, clock, cut_short, damaged
 from clackcount.recording.sniff import WILL_DO, Kind
 
 _CODEC = {"mp3float": "mp3", "amrnb": "amr_nb", "amrwb": "amr_wb", "libopus": "opus", "libvorbis": "vorbis"}
 _LOSSLESS = ("flac", "alac", "wavpack", "tta", "ape")
+_DTYPE = {"u8": np.uint8, "s16": np.int16, "s32": np.int32, "flt": np.float32, "dbl": np.float64}
+_MOST_PLANES = 8
 _MP3_LEAD = 1105
 _AMR_LEAD_S = {"amr_nb": 0.005, "amr_wb": 0.0059375}
 # These know no lead-in at all, while their estimate of the length comes from the bit rate.
 _BARE = ("aac", "amr", "mpegts", "mp3")
+
+_NO_STAMPS = ("caf", "wav", "aiff", "au", "w64")
 
 _GROUP_S = 2.0  # frames of 20 ms are handed on in groups, or the work per array would cost more than the sound
 _LATE_SOUND_S = 0.05
@@ -43,7 +47,7 @@ class AvReader(Reader):
     Raises RecordingError with code "not-sound", "cut-off", "no-sound-track" or "no-samples".
     """
 
-    def __init__(self, file: ByteStream, kind: Kind | None) -> None:
+    def __init__(self, file: IO[bytes], kind: Kind | None) -> None:
         self._file = file
         self._container = _open(file, kind)
         try:
@@ -69,7 +73,7 @@ class AvReader(Reader):
         self.sample_step = {"s16": 2.0**-15, "u8": 2.0**-7}.get(self._first.format.name.rstrip("p"), 0.0)
         self._trimmed = self._is_trimmed()
         self.n_frames_hint = self._claimed_frames()
-        self._resampler: Any = None
+        self._resamplers: dict[tuple[str, str, int], Any] = {}
 
     def chunks(self) -> Iterator[Chunk]:
         self._warn_of_lead()
@@ -108,7 +112,7 @@ class AvReader(Reader):
                     self._first_packet_pts = packet.pts
                 n_packets += 1
                 frames = packet.decode()
-            except av.FFmpegError as err:
+            except (av.FFmpegError, IndexError) as err:  # IndexError: a stream that PyAV does not know turns up
                 if isinstance(err, EOFError):
                     return
                 self._n_errors += 1
@@ -123,9 +127,11 @@ class AvReader(Reader):
 
     def _frames(self) -> Iterator[tuple[float | None, Chunk]]:
         """(time stamp in samples, samples) of each frame, all at the first frame's rate and channels."""
+        # Plain samples in a plain file carry no stamps; those that ffmpeg computes are wrong where the header is.
+        bare = self.codec.startswith("pcm_") and self.container in _NO_STAMPS
         frame = self._first
         while frame is not None:
-            at = None if frame.pts is None else float(frame.pts * frame.time_base) * self.sample_rate_hz
+            at = None if frame.pts is None or bare else float(frame.pts * frame.time_base) * self.sample_rate_hz
             chunk = _samples(frame)
             if frame.sample_rate != self.sample_rate_hz or len(chunk) != self.channels:
                 chunk = self._fitted(frame)
@@ -135,13 +141,15 @@ class AvReader(Reader):
 
     def _fitted(self, frame: Any) -> Chunk:
         """A frame whose rate or channels differ from the first one's, made to fit."""
-        if self._resampler is None:
-            self._resampler = av.AudioResampler(
+        if not self._resamplers:
+            self.warnings.append("the sample rate or the channels change within the file")
+        form = (frame.format.name, frame.layout.name, frame.sample_rate)
+        if form not in self._resamplers:
+            self._resamplers[form] = av.AudioResampler(
                 format=self._first.format, layout=self._first.layout, rate=self.sample_rate_hz
             )
-            self.warnings.append("the sample rate or the channels change within the file")
         frame.pts = None
-        parts = [_samples(part) for part in self._resampler.resample(frame)]
+        parts = [_samples(part) for part in self._resamplers[form].resample(frame)]
         return np.concatenate(parts, axis=1) if parts else np.zeros((self.channels, 0), np.float32)
 
     def _is_trimmed(self) -> bool:
@@ -192,11 +200,11 @@ class AvReader(Reader):
             self.warnings.append(cut_short(have_s, claimed_s))
 
 
-def _open(file: ByteStream, kind: Kind | None) -> Any:
+def _open(file: IO[bytes], kind: Kind | None) -> Any:
     # Only what comes through file: some text formats make ffmpeg open other files or addresses.
     options = {"protocol_whitelist": "pipe"}
     try:
-        return av.open(file, mode="r", format=(kind.demuxer or None) if kind else None, options=options)
+        return av.open(Forgiving(file), mode="r", format=(kind.demuxer or None) if kind else None, options=options)
     except (av.FFmpegError, ValueError, OSError) as err:
         if kind is not None and kind.demuxer == "mp4":
             raise RecordingError(
@@ -240,6 +248,13 @@ def _container_name(container: Any, kind: Kind | None) -> str:
 
 
 def _samples(frame: Any) -> Chunk:
-    """The frame's samples, shape (channels, n)."""
-    array: Chunk = frame.to_ndarray()
-    return array if frame.format.is_planar else array.reshape(frame.samples, -1).T
+    """The frame's samples, shape (channels, n). Raises RecordingError for what cannot be read (code "channels")."""
+    channels, dtype = frame.layout.nb_channels, _DTYPE.get(frame.format.name.removesuffix("p"))
+    if dtype is None:
+        raise RecordingError("the sound is in a coding that cannot be read", code="not-sound")
+    if not frame.format.is_planar:
+        return np.frombuffer(frame.planes[0], dtype, frame.samples * channels).reshape(-1, channels).T
+    # Not to_ndarray(): from 8 channels on PyAV counts planes that are not there, and reading those kills the process.
+    if channels > _MOST_PLANES:
+        raise RecordingError(f"{channels} channels are more than {_MOST_PLANES}", code="channels")
+    return np.stack([np.frombuffer(plane, dtype, frame.samples) for plane in frame.planes[:channels]])

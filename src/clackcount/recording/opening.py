@@ -172,7 +172,7 @@ def _by_soundfile(file: IO[bytes], kind: Kind) -> Reader:
         return _by_ffmpeg(file, kind)
 
 
-def _by_ffmpeg(file: ByteStream, kind: Kind | None) -> Reader:
+def _by_ffmpeg(file: IO[bytes], kind: Kind | None) -> Reader:
     from clackcount.recording.av_reader import AvReader
 
     return AvReader(file, kind)

@@ -70,7 +70,7 @@ def read_wav_header(read: Callable[[int], bytes]) -> WavHeader | None:
         offset += len(body)
         if name == b"fmt ":
             fmt = body
-        elif name == b"ds64":
+        elif name == b"ds64" and size >= 16:
             wide_bytes = struct.unpack("<Q", body[8:16])[0]
     raise RecordingError(
         "the file holds a header but no sound", hint="was the recording stopped properly?", code="no-samples"

@@ -11,7 +11,7 @@ from clackcount.recording.reader import Chunk
 # A step of the time stamps is a gap from 0.6 of a frame on: one lost frame counts; rounding to 1 ms does not.
 _GAP_FRAMES = 0.6
 _LEAST_GAP_S = 0.005
-_LONGEST_GAP_S = 6 * 3600.0
+_LONGEST_GAP_S, _MOST_GAP_S = 6 * 3600.0, 24 * 3600.0  # one, and all together: beyond that the stamps are broken
 # The stamps of some recorders come from another clock than the samples. Slow drift between the two is learned at
 # this share a frame and left alone: the samples' clock is the better one.
 _DRIFT_SHARE = 0.05
@@ -64,7 +64,8 @@ class Placer:
 
     def _fill(self, gap: float, n_before: int, zero: float) -> tuple[int, float]:
         """(samples of silence, the new zero) for a gap of so many samples."""
-        if gap > _LONGEST_GAP_S * self._rate:
+        gap_s = gap / self._rate
+        if gap_s > _LONGEST_GAP_S or self.gap_s + gap_s > _MOST_GAP_S:
             return 0, zero + gap  # a broken stamp, not a pause
         if not self.n_gaps:
             self.first_gap_s = n_before / self._rate

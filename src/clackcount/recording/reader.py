@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from abc import ABC, abstractmethod
 from collections.abc import Iterator
-from typing import Any, Protocol
+from typing import IO, Any, Protocol
 
 from numpy.typing import NDArray
 
@@ -26,6 +26,22 @@ class ByteStream(Protocol):
 
     def close(self) -> None:
         """Let go of it."""
+
+
+class Forgiving:
+    """A file for the decoders. Damaged files make them seek before the start, and both would print the exception."""
+
+    def __init__(self, file: IO[bytes]) -> None:
+        self.read = file.read
+        self.tell = file.tell
+        self._seek = file.seek
+
+    def seek(self, offset: int, whence: int = 0) -> int:
+        """The new position, or -1 where there is none."""
+        try:
+            return self._seek(offset, whence)
+        except (OSError, ValueError):
+            return -1
 
 
 class Reader(ABC):

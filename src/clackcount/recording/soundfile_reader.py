@@ -8,7 +8,7 @@ from typing import IO
 import numpy as np
 import soundfile
 
-from clackcount.recording.reader import Chunk, Reader, damaged, read_samples
+from clackcount.recording.reader import Chunk, Forgiving, Reader, damaged, read_samples
 
 # Read as the type the file holds: 16-bit samples as floats cost soundfile 10 x as much.
 _AS_INT16 = ("PCM_16", "PCM_S8", "PCM_U8", "ULAW", "ALAW", "IMA_ADPCM", "MS_ADPCM", "GSM610", "G721_32", "DPCM_16")
@@ -31,7 +31,7 @@ class SoundfileReader(Reader):
 
     def __init__(self, file: IO[bytes], container: str) -> None:
         self._source = file
-        self._file = soundfile.SoundFile(file)
+        self._file = soundfile.SoundFile(Forgiving(file))
         subtype = self._file.subtype
         super().__init__(
             container=container,

@@ -80,6 +80,18 @@ def test_an_empty_pipe_is_one_clear_line() -> None:
     assert caught.value.code == "empty"
 
 
+def test_a_source_that_fails_is_one_clear_line() -> None:
+    class Unplugged(io.BytesIO):
+        def read1(self, size: int | None = -1) -> bytes:
+            if piece := super().read1(5_000):
+                return piece
+            raise OSError(5, "Input/output error")
+
+    with open_pcm(Unplugged(bytes(20_000)), 8_000) as recording, pytest.raises(RecordingError) as caught:
+        list(recording.blocks())
+    assert (caught.value.code, "Input/output error" in str(caught.value)) == ("unreadable", True)
+
+
 @pytest.mark.parametrize(
     ("subtype", "dtype", "scale"),
     [("u8", "u1", 128), ("s16", "<i2", 2**15), ("s32", "<i4", 2**31), ("f32", "<f4", 1), ("f64", "<f8", 1)],

@@ -87,8 +87,8 @@ class Recording:
     def blocks(self) -> Iterator[Mono]:
         """Mono blocks, float32 (n,), full scale 1.0, finite, of any length n >= 1, in order; each sample once.
 
-        Raises RecordingError at the end where not one sample was a number (code "not-numbers"), or where a live
-        source gave nothing (code "no-samples").
+        Raises RecordingError at the end where not one sample was a number (code "not-numbers"), where a live
+        source gave nothing (code "no-samples"), or where reading breaks off (code "unreadable").
         """
         for piece in self._whole_chunks():
             samples = self._scaled(piece)
@@ -137,7 +137,10 @@ class Recording:
         first, self._first = self._first, None
         if first is not None:
             yield first
-        yield from self._chunks
+        try:
+            yield from self._chunks
+        except OSError as err:
+            raise RecordingError(f"reading broke off ({err.strerror or err})", code="unreadable") from err
 
     def _scaled(self, piece: Chunk) -> NDArray[np.float32]:
         """Float32 (channels, n), full scale 1, with zeros for what is no number."""

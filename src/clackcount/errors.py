@@ -54,6 +54,12 @@ class SettingError(ClackcountError, ValueError):
     code = "setting"
 
 
+class LogbookError(ClackcountError, ValueError):
+    """A logbook that cannot be used as asked: no such trial, no logbook at all, made by a newer version."""
+
+    code = "logbook"
+
+
 class FailedError(ClackcountError):
     """Something failed that the person did not cause: a full disk, a busy database."""
 

@@ -32,6 +32,8 @@ COMMANDS = {
     "explain": "Tell what a finding means, its causes, and what to check.",
     "site": "Write and check the file that describes heads and pipes.",
     "predict": "Say what a site should deliver, from its site file.",
+    "trial": "Keep trials in the logbook: add, list, show, remove.",
+    "log": "Export, import and tend the logbook; watch a site over months.",
     "schema": "Print the JSON Schema of what listen --json prints.",
     "completion": "Print the script that completes commands in your shell.",
 }

@@ -1,0 +1,229 @@
+"""``clackcount log``: the logbook as a whole: export, import, events, results made anew, a slow decline seen."""
+
+from __future__ import annotations
+
+import json
+import sys
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from clackcount.cli import terminal
+from clackcount.errors import FailedError, LogbookError, QuantityError
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from clackcount.logbook.store import Logbook
+
+logbook_option = click.option(
+    "--logbook",
+    metavar="PATH|URL",
+    help="The logbook: a file, or a database URL. Default: CLACKCOUNT_LOGBOOK, else a file in your data folder.",
+)
+json_option = click.option("--json", "as_json", is_flag=True, help="One JSON document instead of text.")
+png_option = click.option("--png", metavar="FILE", help="Also draw it: a PNG chart into FILE.")
+at_option = click.option("--at", metavar="TIME", help='When it was, local time: "2026-03-01 10:30". Default: now.')
+
+
+def open_logbook(asked: str | None) -> Logbook:
+    """The logbook asked for, or the usual one."""
+    from clackcount.logbook.place import url_of
+    from clackcount.logbook.store import Logbook
+
+    return Logbook(url_of(asked))
+
+
+def utc_of(text: str | None) -> str:
+    """The moment text says, in UTC as the logbook writes it; now for None. Without an offset, local time is meant.
+
+    Raises: QuantityError where it is no time.
+    """
+    from clackcount.logbook.store import now_utc
+
+    if text is None:
+        return now_utc()
+    try:
+        moment = datetime.fromisoformat(text.strip())
+        return moment.astimezone(UTC).isoformat(timespec="seconds").replace("+00:00", "Z")
+    except (ValueError, OverflowError) as err:
+        raise QuantityError(
+            f"--at: “{text}” is no date and time", hint='write for example "2026-03-01 10:30"'
+        ) from err
+
+
+def put_json(document: dict[str, Any]) -> None:
+    """One document on stdout."""
+    click.echo(json.dumps(document, ensure_ascii=False))
+
+
+def put(lines: Iterable[str]) -> None:
+    """Lines on stdout."""
+    for line in lines:
+        click.echo(line, color=terminal.colour_wanted())
+
+
+@click.group("log", short_help="Export, import and tend the logbook; watch a site over months.")
+def command() -> None:
+    """Tend the logbook: take it elsewhere, note repairs, make results anew, watch a site over months."""
+
+
+@command.command("where")
+@logbook_option
+def where(logbook: str | None) -> None:
+    """Say where the logbook is and what is in it."""
+    with open_logbook(logbook) as book:
+        trials = book.trials()
+        click.echo(book.name)
+        click.echo(f"{len(trials)} trials at {len({trial.site for trial in trials})} sites")
+
+
+@command.command("export")
+@click.argument("file", metavar="FILE", default="-")
+@click.option(
+    "--json", "form", flag_value="json", help="As one JSON document (the default, unless FILE ends in .csv)."
+)
+@click.option("--csv", "form", flag_value="csv", help="As CSV, one row a record.")
+@logbook_option
+def export(file: str, form: str | None, logbook: str | None) -> None:
+    """Write the whole logbook, struck-out trials too, into FILE ("-": standard output).
+
+    \b
+    clackcount log export logbook.json
+    clackcount log export --csv > logbook.csv
+    """
+    from clackcount.logbook import exchange
+    from clackcount.report.write import write
+
+    with open_logbook(logbook) as book:
+        trials, events = exchange.in_order(book.trials(removed=True, whole=True)), book.events()
+    as_csv = form == "csv" or (form is None and file.lower().endswith(".csv"))
+    text = (exchange.to_csv if as_csv else exchange.to_json)(trials, events)
+    if file == "-":
+        click.echo(text.encode(), nl=False)  # bytes, so that no line end is changed on the way
+    else:
+        write(file, text.encode())
+        terminal.say(f"wrote {len(trials)} trials and {len(events)} events to {file}")
+
+
+@command.command("import")
+@click.argument("file", metavar="FILE")
+@json_option
+@logbook_option
+def import_(file: str, as_json: bool, logbook: str | None) -> None:
+    """Take in what log export wrote, JSON or CSV; all of it or nothing. What is here already stays as it is.
+
+    \b
+    clackcount log import logbook.json
+    """
+    from clackcount.logbook import exchange
+
+    try:
+        raw = sys.stdin.buffer.read() if file == "-" else Path(file).read_bytes()
+        trials, events = exchange.read(raw.decode("utf-8-sig"))
+    except UnicodeDecodeError as err:
+        raise LogbookError(f"{file}: is not text in UTF-8") from err
+    except OSError as err:
+        raise LogbookError(f"{file}: {(err.strerror or 'cannot be read').lower()}") from err
+    with open_logbook(logbook) as book:
+        n_trials, n_events, n_struck = book.merge(trials, events)
+    if as_json:
+        put_json({"new_trials": n_trials, "new_events": n_events, "removed_trials": n_struck})
+    else:
+        click.echo(f"{n_trials} new trials, {n_events} new events, {n_struck} struck out")
+
+
+@command.command("note")
+@click.argument("text", metavar="TEXT")
+@click.option("--site", required=True, metavar="SITE", help="The site, by its name in the logbook or its site file.")
+@click.option(
+    "--kind", type=click.Choice(["restart", "repair", "note"]), default="note", show_default=True, help="What it was."
+)
+@at_option
+@json_option
+@logbook_option
+def note(text: str, site: str, kind: str, at: str | None, as_json: bool, logbook: str | None) -> None:
+    """Note a restart, a repair or anything else that happened at a site.
+
+    \b
+    clackcount log note --site "Fern dell" --kind repair "new valve rubber"
+    """
+    from clackcount.logbook.records import Event
+    from clackcount.logbook.store import new_uid
+
+    with open_logbook(logbook) as book:
+        event = Event(new_uid(), site_named(site)[0], utc_of(at), kind, text)
+        book.note_event(event)
+    if as_json:
+        put_json(event.to_dict())
+    else:
+        click.echo(f"noted: {event.at} {event.site}, {event.kind}: {event.text}")
+
+
+@command.command("recompute")
+@click.argument("numbers", nargs=-1, type=int, metavar="[N]...")
+@json_option
+@logbook_option
+def recompute(numbers: tuple[int, ...], as_json: bool, logbook: str | None) -> int:
+    """Make the results of trials anew (of all, or of those named), with what this version knows.
+
+    A recording is heard again where the very file is still there; else what was heard then is used. Exits with 1
+    where a trial could not be made anew; its old result stays.
+    """
+    from dataclasses import replace
+
+    from clackcount.cli.listen import _hear
+    from clackcount.cli.reckoning import counted, heard_again, result_of
+    from clackcount.errors import ClackcountError
+    from clackcount.logbook.store import now_utc
+
+    said, worst = [], 0
+    with open_logbook(logbook) as book:
+        for trial in book.trials(whole=True, numbers=numbers):
+            try:
+                recording, how = heard_again(trial, _hear)
+                fresh = replace(trial, recording=recording, catches=counted(trial.catches, recording))
+                result = result_of(fresh, now_utc())
+            except ClackcountError as err:
+                terminal.say(terminal.error_line(err, about=f"trial {trial.number}"))
+                worst = 1
+                continue
+            book.set_result(trial.number, result, recording)
+            changed = trial.result is None or result.figures != trial.result.figures
+            said.append({"trial": trial.number, "how": how, "changed": changed})
+    if as_json:
+        put_json({"recomputed": said})
+    else:
+        put(
+            f"trial {each['trial']}: {'changed' if each['changed'] else 'as before'} ({each['how']})" for each in said
+        )
+    return worst
+
+
+def site_named(asked: str) -> tuple[str, str]:
+    """(name, text of the site file or "") of a site given by its file or by its name.
+
+    Raises: SiteError where the file cannot be read.
+    """
+    from clackcount.cli.site import read_text
+    from clackcount.hydraulics import Site
+
+    if not Path(asked).is_file():
+        return asked, ""
+    text = read_text(asked)
+    site = Site.read(text, asked)
+    return site.name or Path(asked).stem, text
+
+
+def drawn(path: str | None, draw: Any) -> None:
+    """Write the chart that draw() gives (PNG bytes) to path, where one was asked for."""
+    if path is None:
+        return
+    from clackcount.report.write import write
+
+    if Path(path).is_dir():
+        raise FailedError(f"{path}: is a folder", hint="give the chart a file name")
+    write(path, draw())
+    terminal.say(f"drew {path}")

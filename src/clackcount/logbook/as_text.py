@@ -1,0 +1,112 @@
+"""Trials for a terminal: no wider than asked, no more digits than are known."""
+
+from __future__ import annotations
+
+import math
+import textwrap
+from collections.abc import Sequence
+
+from clackcount.logbook.records import Figure, Setting, Trial
+
+LABELS: dict[str, tuple[str, str, float]] = {  # words, unit shown, factor from SI
+    "rate_per_min": ("beat", "per min", 1.0),
+    "robust_cv": ("intervals scatter by", "%", 100.0),
+    "delivery_flow_m3_s": ("delivered", "L/min", 60e3),
+    "waste_flow_m3_s": ("wasted", "L/min", 60e3),
+    "delivered_per_stroke_m3": ("delivered a beat", "mL", 1e6),
+    "efficiency": ("efficiency", "%", 100.0),
+}
+
+
+def number(value: float, spread: float | None = None, figures: int = 3) -> str:
+    """value with no digit finer than the first two of spread; to some figures where spread is not known."""
+    if value == 0 or not math.isfinite(value):
+        return f"{value:g}"
+    scale = spread if spread else abs(value) * 10.0 ** (1 - figures)
+    digits = max(0, -math.floor(math.log10(scale)) + (1 if scale / 10 ** math.floor(math.log10(scale)) < 2.95 else 0))
+    if not spread:
+        digits = max(0, figures - 1 - math.floor(math.log10(abs(value))))
+    return f"{value:.{min(digits, 9)}f}"
+
+
+def figure(name: str, found: Figure | None, *, band: bool = False) -> str:
+    """A figure in the unit it is shown in, with its 95 % band if asked; "-" where it was not measured."""
+    if found is None:
+        return "-"
+    _, unit, factor = LABELS[name]
+    value = found.value * factor
+    spread = 2 * found.u * factor if found.u else None
+    if not band:
+        return number(value, spread)
+    return f"{number(value, spread)}{f' ± {number(spread, spread)}' if spread else ''} {unit}".rstrip()
+
+
+def settings_text(settings: Sequence[Setting]) -> str:
+    """ "stroke 12 mm, weight 80 g" as typed."""
+    return ", ".join(f"{each.name} {each.given}" for each in settings)
+
+
+def table(head: Sequence[str], rows: Sequence[Sequence[str]], width: int, stretch: int) -> list[str]:
+    """Rows under their heads, no line wider than width; column number stretch gives way and is cut with "…"."""
+    columns = list(zip(head, *rows, strict=True))
+    widths = [max(map(len, column)) for column in columns]
+    room = width - (sum(widths) - widths[stretch]) - 2 * (len(widths) - 1)
+    widths[stretch] = max(4, min(widths[stretch], room))
+    left = {stretch, *(i for i, column in enumerate(columns) if not any(_numeric(cell) for cell in column[1:]))}
+
+    def line(cells: Sequence[str]) -> str:
+        cut = [cell if len(cell) <= w else cell[: w - 1] + "…" for cell, w in zip(cells, widths, strict=True)]
+        placed = [c.ljust(w) if i in left else c.rjust(w) for i, (c, w) in enumerate(zip(cut, widths, strict=True))]
+        return "  ".join(placed).rstrip()
+
+    return [line(head), *(line(row) for row in rows)]
+
+
+def _numeric(cell: str) -> bool:
+    return cell.replace(".", "", 1).isdigit()
+
+
+def listed(trials: Sequence[Trial], width: int) -> list[str]:
+    """The list of trials."""
+    several = len({trial.site for trial in trials}) > 1
+    head = ["No", "Date", *(["Site"] if several else []), "Set", "Beats/min", "L/min", "mL/beat", "Eff %"]
+    shown = ("rate_per_min", "delivery_flow_m3_s", "delivered_per_stroke_m3", "efficiency")
+    rows = [
+        [
+            str(trial.number),
+            trial.at[:10],
+            *([trial.site[:12]] if several else []),
+            "removed" if trial.removed_at else settings_text(trial.settings) or "-",
+            *(figure(name, trial.figure(name)) for name in shown),
+        ]
+        for trial in trials
+    ]
+    return table(head, rows, width, 3 if several else 2)
+
+
+def shown(trial: Trial, width: int) -> list[str]:
+    """One trial in full."""
+    lines = [f"Trial {trial.number}, {trial.site}, {trial.at.replace('T', ' ').replace('Z', ' UTC')}"]
+    if trial.removed_at:
+        lines.append(f"  removed {trial.removed_at}")
+    pairs = [("set", settings_text(trial.settings)), ("that day", settings_text(trial.conditions))]
+    pairs += [("caught" if each.side == "delivery" else "waste", each.given) for each in trial.catches]
+    pairs += [("recording", trial.recording.path)] if trial.recording else []
+    pairs += [("note", trial.note)]
+    pairs += [
+        (words, figure(name, found, band=True))
+        for name, (words, _, _) in LABELS.items()
+        if (found := trial.figure(name)) is not None
+    ]
+    if trial.result:
+        for key in ("notes", "cautions"):
+            pairs += [("", sentence) for sentence in trial.result.more.get(key, [])]
+    for words, text in pairs:
+        if text:
+            lines += wrapped(f"{words:<20} {text}" if words else text, width)
+    return lines
+
+
+def wrapped(text: str, width: int, indent: str = "  ") -> list[str]:
+    """text, indented and folded."""
+    return textwrap.wrap(text, width, initial_indent=indent, subsequent_indent=indent + "  ") or [""]

@@ -41,6 +41,20 @@ def flow_of(samples: NDArray[np.floating], sample_rate_hz: int) -> FlowTrack:
     return FlowTrack(HOP_S * CELL_FRAMES, cells, edges_hz)
 
 
+def strengths_db(
+    samples: NDArray[np.floating], sample_rate_hz: int, time_s: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Energy of the 20 ms from each slam on, over that of the 40 ms that end 10 ms before it."""
+    mono = samples if samples.ndim == 1 else samples.mean(axis=1)
+    energy = np.concatenate([[0.0], np.cumsum(mono.astype(np.float64) ** 2)])
+
+    def mean(start_s: NDArray[np.float64], end_s: NDArray[np.float64]) -> NDArray[np.float64]:
+        first, last = (np.clip((t * sample_rate_hz).astype(int), 0, len(mono)) for t in (start_s, end_s))
+        return (energy[last] - energy[first]) / np.maximum(last - first, 1) + 1e-12
+
+    return 10 * np.log10(mean(time_s - 0.002, time_s + 0.02) / mean(time_s - 0.05, time_s - 0.01))
+
+
 def train_of(made: Rendered, rng: np.random.Generator, *, miss: float = 0.0, openings: bool = True) -> SlamTrain:
     """The true slams with a millisecond of scatter; some missed; openings heard only where they made a sound."""
     truth = made.truth
@@ -58,7 +72,7 @@ def train_of(made: Rendered, rng: np.random.Generator, *, miss: float = 0.0, ope
         opened_s[here] = opening_s[last[here]]
     return SlamTrain(
         time_s=time_s,
-        strength_db=15 + 0 * time_s,
+        strength_db=strengths_db(made.samples, made.sample_rate_hz, time_s),
         confidence=np.full(len(time_s), 0.9),
         reopen_s=reopen_s,
         opened_s=opened_s,

@@ -35,6 +35,7 @@ class Ending:
     ragged_to: float | None = None
     softer_db: float | None = None
     spread: float = 0.0
+    spread_db: float = 0.0
     missed: int = 0
     over_s: float = 0.0
 
@@ -43,10 +44,13 @@ class Ending:
         """About 0 for a run that ends out of the blue; above STARVED_SCORE for one that faded away."""
         if self.slower is None or self.softer_db is None:
             return 0.0
-        ragged = (self.ragged_to or 0.0) - 1.5 * (self.ragged_from or 0.0)
-        # A ram that hops or is ragged by nature has slow beats at any time.
+        # A ram that hops, wanders or is ragged by nature has slow and uneven beats at any time, and in speech or wind
+        # every slam stands differently over what is heard besides: only what goes beyond that counts.
+        usual = self.ragged_from or 0.0
         slower = self.slower / max(SLOWER, 2.5 * self.spread)
-        parts = (slower, ragged / RAGGED, self.softer_db / SOFTER_DB)
+        ragged = ((self.ragged_to or 0.0) - 2.0 * usual) / max(RAGGED, usual)
+        softer = self.softer_db / max(SOFTER_DB, 1.5 * self.spread_db)
+        parts = (slower, ragged, softer)
         return sum(min(max(part, 0.0), PART_MAX) for part in parts) / 2
 
 
@@ -79,12 +83,12 @@ def judge_cause(
         return Cause.STARVED, float(min(0.95, 0.5 + 0.3 * ending.starved_score))
     period_s = float(reading.strokes.period_s[spell.last])
     open_after_s = spell.end_s + min(period_s, AFTER_S)
-    until_s = min(following.start_s if following else duration_s, open_after_s + AFTER_S)
+    until_s = min(following.start_s if following else duration_s, open_after_s + 2 * AFTER_S)
     pieces = gap_pieces(reading, spell.end_s, until_s, spell, None)
-    rushing_s = sum(
-        piece.end_s - max(piece.start_s, open_after_s) for piece in pieces if piece.state is State.RUSHING
-    )
-    state = State.RUSHING if rushing_s > 0.5 * (until_s - open_after_s) else State.QUIET
+    # A column takes its time to gather speed through the open valve; what begins later has another cause.
+    rushing = [p for p in pieces if p.state is State.RUSHING and p.start_s < open_after_s + AFTER_S]
+    rushing_s = sum(piece.end_s - max(piece.start_s, open_after_s) for piece in rushing)
+    state = State.RUSHING if rushing_s > min(2.0, 0.5 * (until_s - open_after_s)) else State.QUIET
     sure = max((piece.confidence for piece in pieces if piece.state is state), default=0.5)
     if until_s - open_after_s < 0.5:
         sure = min(sure, 0.7)
@@ -115,10 +119,11 @@ def look_back(reading: Reading, spell: Spell, before_s: float) -> Ending:
     strength_db = reading.train.strength_db[slam]
     return Ending(
         slower=float(np.median(pair_s[last])) / middle_s - 1,
-        spread=float(np.std(np.log(pair_s[usual]))),
+        spread=float(np.std(np.log(pair_s[:until]))),
         ragged_from=_raggedness(single_s[usual]),
         ragged_to=_raggedness(single_s[-2 * LAST_BEATS :]),
         softer_db=float(np.median(strength_db[usual]) - np.median(strength_db[last])),
+        spread_db=float(1.4826 * np.median(np.abs(strength_db[:until] - np.median(strength_db[:until])))),
         missed=int(np.sum(spanned - 1)),
         over_s=float(time_s[slam[-1]] - time_s[slam[max(0, until - 1)]]),
     )

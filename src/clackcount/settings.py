@@ -55,7 +55,7 @@ class BeatsSettings(Checked):
     """Thresholds of the beats room: from impacts to slams."""
 
     slowest_per_min: float = knob(13.0, 5.0, 60.0, "published rams go down to 20 a minute; a little below 15 for the jitter")
-    fastest_per_min: float = knob(450.0, 100.0, 600.0, "published rams go up to 375 a minute")
+    fastest_per_min: float = knob(430.0, 100.0, 600.0, "published rams go up to 375 a minute")
     hypotheses_tried: int = knob(16, 2, 60, "pairs of period and band group taken from the autocorrelation")
     hypotheses_refined: int = knob(4, 1, 20, "first guesses worth the full iteration")
     spread_max: float = knob(0.06, 0.02, 0.2, "a self-running ram strays from its period by a few per cent")
@@ -68,7 +68,8 @@ class BeatsSettings(Checked):
     stray_share: float = knob(0.5, 0.1, 1.0, "a slam off the beat must score at least so much of what those on it do")
     stray_alike: float = knob(0.75, 0.3, 1.0, "and its spectrum must be as like theirs as theirs are among themselves, nearly")
     slams_min: int = knob(7, 4, 50, "slams in an even run before a rate is stated: six intervals that agree")
-    ram_sure_min: float = knob(0.2, 0.0, 1.0, "below it even knocks are not called a ram at all")
+    span_min_s: float = knob(6.0, 1.0, 60.0, "a bird's phrase is even for three seconds; a ram goes on")
+    ram_sure_min: float = knob(0.11, 0.0, 1.0, "below it even knocks are not called a ram at all")
     pumps_max: int = knob(2, 1, 4, "rams told apart in one recording")
     gain_max: float = knob(8.0, 3.0, 30.0, "one dropped tool must not outweigh the rhythm of many slams")
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,6 +13,10 @@ from clackcount.beats.tracker import Heard, Known
 from clackcount.model import Beat, Beats, FloatArray, SlamTrain
 from clackcount.settings import BeatsSettings
 
+RUN_MIN = 10
+CLEAR_Z = 6.0
+RAGGED_SPREAD = 0.6
+TOO_FEW = "some knocks were heard, too few or too uneven to be a ram running by itself"
 SURELY_HEARD_Z = 6.0  # scores scatter by about one, and the path accepts a little over half of what is usual
 OPENED_MAX_S = 1.5  # a push or a reopening heard longer ago has nothing to do with this slam
 
@@ -57,6 +62,7 @@ class _Pump:
     reopen_s: FloatArray
     on_beat: NDArray[np.bool_]
     audible_z: NDArray[np.float32]
+    duration_s: float
     stretch: tuple[int, int] = (0, 0)
     sure: float = 0.0
     number: int = 0
@@ -81,9 +87,14 @@ class _Pump:
         reopen_s = reopen_s[order]
         following = np.append(time_s[1:], np.inf)
         reopen_s = np.where((reopen_s > time_s) & (reopen_s < following), reopen_s, np.nan)
-        pump = cls(known, time_s, strength_db[order], confidence, reopen_s, on_beat[order], audible_z[order])
+        pump = cls(
+            known, time_s, strength_db[order], confidence, reopen_s, on_beat[order], audible_z[order], duration_s
+        )
         pump.on_beat = locally_even(time_s) if len(time_s) > 1 else pump.on_beat
         pump.stretch = _even_stretch(time_s, pump.on_beat)
+        if pump.stretch[1] - pump.stretch[0] < RUN_MIN and known.expected_z > CLEAR_Z:
+            # a ragged beat: nothing follows from anything, but the sound is sure
+            pump.stretch = _even_stretch(time_s, locally_even(time_s, RAGGED_SPREAD))
         return pump
 
     @property
@@ -92,35 +103,41 @@ class _Pump:
         return float(np.mean(self.strength_db)) + 3 * float(np.log10(len(self.time_s)))
 
     def judge(self, settings: BeatsSettings) -> str | None:
-        """None when this is taken for a ram, with ``sure`` set; else a sentence about what it was instead."""
+        """None when this is taken for a ram, with ``sure`` set; else a sentence about what it was instead.
+
+        Evenness alone is not enough: a clock ticks evenly too, and steps nearly so. The reopening valve and the water
+        that rushes before the slam and not after it are a ram's own. The weights are rounded from what separated
+        drawn rams from steps, birds, hammers, clocks, engines and real places without a ram.
+        """
         first, last = self.stretch
-        if last - first < settings.slams_min:
-            return (
-                None if self._few() else "some knocks were heard, too few or too uneven to be a ram running by itself"
-            )
+        span_s = self.time_s[last - 1] - self.time_s[first] if last > first else 0.0
+        if last - first < settings.slams_min or span_s < min(settings.span_min_s, 0.5 * self.duration_s):
+            return TOO_FEW
         time_s = self.time_s[first:last]
-        regularity = measure_regularity(time_s, self._audible(first, last))
+        audible = self._audible(first, last)
+        z = self.known.expected_z
+        place_cv = (0.006 if z < 6 else 0.001) / float(np.median(np.diff(time_s)))
+        cv = float(np.sqrt(max(measure_regularity(time_s, audible).robust_cv ** 2 - place_cv**2, 0)))
         reopening = float(np.mean(np.isfinite(self.reopen_s[first:last])))
-        rush_t = self.known.rush_odds / np.sqrt(max(self.known.n_passages, 1))
-        odds = -0.7
-        odds += 1.6 * min(reopening / 0.6, 1.0)
-        odds += float(np.clip(0.5 * rush_t, -1.5, 2.5))
-        odds += float(np.clip((self.known.expected_z - 4) / 4, -0.8, 1.0))
-        odds += float(np.clip((last - first) / 30, 0, 1.0))
-        odds -= float(np.clip((regularity.robust_cv - 0.03) / 0.03, 0, 3.0))
+        rush_t = self.known.rush_t / np.sqrt(self.known.n_passages)
+        odds = -1.0 + (0.5 if cv < 0.02 else 0.0) - float(np.clip((cv - 0.03) / 0.01, 0, 3.5))
+        odds += 1.2 * min(reopening / 0.6, 1.0)
+        # without a reopening the shut phase is only guessed, and a long ring passes for water
+        odds += float(np.clip(0.4 * rush_t, -1.0 if reopening > 0.3 else -0.3, 2.5))
+        odds += float(np.clip((z - 4) / 4, -0.8, 0.3))
+        if z > 8:  # clear sounds that are not alike: a bird's phrase, a hand on a keyboard
+            odds -= float(np.clip((0.75 - self.known.alike) / 0.05, 0, 3))
+        rate = measure_rate(time_s, audible).per_min
+        if rate > settings.fastest_per_min:
+            return f"knocks at {rate:.0f} a minute were heard, faster than any ram: an engine, perhaps"
         self.sure = float(1 / (1 + np.exp(-odds)))
         if self.sure < settings.ram_sure_min:
-            rate = measure_rate(time_s, self._audible(first, last)).per_min
             return f"knocks at about {rate:.0f} a minute were heard, but nothing that says they come from a ram"
         return None
 
     def _audible(self, first: int, last: int) -> NDArray[np.bool_]:
         """For each interval of a stretch, whether a slam within it would surely have been heard."""
         return np.asarray(self.audible_z[first : last - 1] > SURELY_HEARD_Z)
-
-    def _few(self) -> bool:
-        self.sure = 0.3
-        return False
 
     def beat(self) -> Beat:
         """Rate and regularity over the longest self-running stretch."""
@@ -167,7 +184,7 @@ def _even_stretch(time_s: FloatArray, even: NDArray[np.bool_]) -> tuple[int, int
 def _train(pumps: list[_Pump], duration_s: float) -> SlamTrain:
     """All slams of all pumps in order of time."""
 
-    def column(name: str, dtype: type) -> NDArray[np.generic]:
+    def column(name: str, dtype: type) -> NDArray[Any]:
         return np.concatenate([getattr(pump, name) for pump in pumps] or [np.zeros(0)]).astype(dtype)
 
     time_s = np.asarray(column("time_s", np.float64), dtype=np.float64)

@@ -70,32 +70,28 @@ def companions(
     return found[0], found[1]
 
 
-def rush_contrast(level_db: NDArray[np.float32], first: Frames, last: Frames, lag: int, period: float) -> float:
-    """How much louder the water is outside the gap from ``first`` to ``first + lag`` than inside it, as a t value.
+def rush_contrast(level_db: NDArray[np.float32], first: Frames, last: Frames, lag: int) -> float:
+    """How much louder the water is just before the next member than at the end of the gap, as a t value.
 
-    level_db float32 (n_frames, n_bands). first, last: members that begin a cycle, and the next ones. Positive when
-    the gap after the member is the shut phase. Frames touched by either knock are left out.
+    level_db float32 (n_frames, n_bands). first, last: members that begin a cycle, and the next ones; the gap lies
+    between ``first`` and ``first + lag``. Positive when the gap is the shut phase. Measured at the ends of the two
+    spans, where the ring of the knock that began them has died away most.
     """
-    margin = 5
-    inside = _mean_level(level_db, first + margin, first + max(lag - margin, margin + 2))
-    outside = _mean_level(level_db, np.minimum(first + lag + margin, last - margin - 2), last - margin)
-    difference = (outside - inside).mean(axis=1)
+    shut = _level_before(level_db, first + lag)
+    open_ = _level_before(level_db, last)
+    difference = (open_ - shut).mean(axis=1)
     difference = difference[np.isfinite(difference)]
     if len(difference) < 4:
         return 0.0
     middle = float(np.median(difference))
     scatter = 1.4826 * float(np.median(np.abs(difference - middle))) + 0.2
-    return middle / scatter * np.sqrt(len(difference))
+    return middle / scatter * float(np.sqrt(len(difference)))
 
 
-def _mean_level(level_db: NDArray[np.float32], first: Frames, last: Frames) -> NDArray[np.float64]:
-    total = np.vstack([np.zeros((1, level_db.shape[1])), np.cumsum(level_db, axis=0, dtype=np.float64)])
-    first = np.clip(first, 0, len(level_db))
-    last = np.clip(last, 0, len(level_db))
-    n = (last - first)[:, None]
-    with np.errstate(invalid="ignore", divide="ignore"):
-        result: NDArray[np.float64] = np.where(n > 0, (total[last] - total[first]) / n, np.nan)
-    return result
+def _level_before(level_db: NDArray[np.float32], frames: Frames) -> NDArray[np.float32]:
+    """Mean level of the last frames that a knock at each of ``frames`` does not touch, float32 (n, n_bands)."""
+    where = frames[:, None] + np.arange(-6, -2)[None, :]
+    return np.asarray(level_db[np.clip(where, 0, len(level_db) - 1)].mean(axis=1))
 
 
 def profile(rises: NDArray[np.float32], frames: Frames) -> NDArray[np.float64]:
@@ -129,11 +125,19 @@ def slam_odds(
     if lag > 0.6 * period:
         odds -= 2.0
     single = np.diff(frames) < 1.5 * period
-    first, last = frames[:-1][single], frames[1:][single]
-    t_value = rush_contrast(level_db, first, last, lag, period)
-    odds += float(np.clip(t_value / 2, -4, 4))
+    t_value = rush_contrast(level_db, frames[:-1][single], frames[1:][single], lag)
+    # within a tenth of a second the ring of the louder knock drowns the water
+    shorter_s = min(lag, period - lag) / frames_per_s
+    odds += float(np.clip((shorter_s - 0.06) / 0.1, 0.1, 1.0) * np.clip(t_value / 2, -4, 4))
     other = frames + lag
     other = other[(other > 0) & (other < len(rises) - 1)]
     mine, theirs = profile(rises, frames), profile(rises, other)
     odds += 1.5 * float(np.log((mine.sum() + 1e-6) / (theirs.sum() + 1e-6)))
+    # a falling valve thuds, a slamming one cracks: the slam's spectrum reaches higher
+    odds += float(np.clip((middle_band(mine) - middle_band(theirs)) / 5, -1.5, 1.5))
     return float(odds)
+
+
+def middle_band(mean_rise: NDArray[np.float64]) -> float:
+    """Centre of gravity of a profile, in bands."""
+    return float(mean_rise @ np.arange(len(mean_rise)) / (mean_rise.sum() + 1e-9))

@@ -6,10 +6,12 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import uniform_filter1d
 
 from clackcount.beats.cycle import Companion, companions, likeness, profile, rush_contrast, slam_odds
 from clackcount.beats.series import Series, find_series, onsets_of, refine
 from clackcount.beats.template import Field
+from clackcount.model import Passage
 from clackcount.settings import BeatsSettings
 
 
@@ -28,17 +30,39 @@ class PumpHeard:
     rush_t: float
 
 
-def settle(
-    series: Series,
-    rises: NDArray[np.float32],
-    level_db: NDArray[np.float32],
-    floor_db: NDArray[np.float32],
-    frames_per_s: float,
-    settings: BeatsSettings,
-) -> PumpHeard:
+@dataclass(frozen=True, slots=True, eq=False)
+class Scene:
+    """A passage as the beats room works on it: its rises, perhaps with a pump taken out, and their statistics."""
+
+    passage: Passage
+    rises: NDArray[np.float32]
+    field: Field
+
+    @classmethod
+    def of(cls, passage: Passage) -> Scene:
+        """The whole passage."""
+        n = int(FLOOR_S * passage.frames_per_s)
+        floor_db = uniform_filter1d(passage.level_db, n, axis=0, mode="nearest")
+        return cls(passage, passage.rises, Field.of(passage.rises, floor_db))
+
+    @property
+    def n_frames(self) -> int:
+        """Frames in the passage."""
+        return len(self.rises)
+
+    def without(self, pump: PumpHeard) -> Scene:
+        """The same without this pump's slams and reopenings, noise from other moments in their place."""
+        rises = without(self.rises, pump)
+        return Scene(self.passage, rises, Field.of(rises, self.field.floor_db))
+
+
+FLOOR_S = 0.4  # a gust or a passing car lasts longer, a knock is shorter
+
+
+def settle(series: Series, scene: Scene, settings: BeatsSettings) -> PumpHeard:
     """Look for the second sound of the cycle, and decide which of the two is the slam."""
-    field = Field.of(rises, floor_db)
-    series = part_mixture(series, field, rises, settings)
+    rises, level_db, frames_per_s = scene.rises, scene.passage.level_db, scene.passage.frames_per_s
+    series = part_mixture(series, scene.field, rises, settings)
     onset = onsets_of(rises).sum(axis=1)
     after, before = companions(onset, series, frames_per_s, settings.companion_strength_min)
     odds = 0.0
@@ -48,21 +72,21 @@ def settle(
         as_reopening = slam_odds(rises, level_db, series.frames + before.lag, -before.lag, period, frames_per_s)
         odds = as_slam - as_reopening
         if odds < 0:
-            other = companion_series(series, before, field, settings)
+            other = companion_series(series, before, scene.field, settings)
             if other is not None:
                 reopening = Companion(-before.lag, before.strength)
-                return PumpHeard(other, reopening, -odds, rush_t(other, reopening, level_db))
-    return PumpHeard(series, after, odds, rush_t(series, after, level_db))
+                return PumpHeard(other, reopening, -odds, rush_t(other, reopening, level_db, frames_per_s))
+    return PumpHeard(series, after, odds, rush_t(series, after, level_db, frames_per_s))
 
 
-def rush_t(series: Series, reopening: Companion | None, level_db: NDArray[np.float32]) -> float:
-    """t value of the water being louder in the open phase than in the shut one; 0 where no reopening is heard."""
-    if reopening is None:
-        return 0.0
+def rush_t(series: Series, reopening: Companion | None, level_db: NDArray[np.float32], frames_per_s: float) -> float:
+    """t value of the water being louder before the slam than after it.
+
+    Where no reopening is heard, the part of the cycle in which water hardly flows stands for the shut phase.
+    """
+    lag = min(0.3 * series.period, 0.15 * frames_per_s) if reopening is None else reopening.lag
     single = np.diff(series.frames) < 1.5 * series.period
-    return rush_contrast(
-        level_db, series.frames[:-1][single], series.frames[1:][single], reopening.lag, series.period
-    )
+    return rush_contrast(level_db, series.frames[:-1][single], series.frames[1:][single], int(lag))
 
 
 def part_mixture(series: Series, field: Field, rises: NDArray[np.float32], settings: BeatsSettings) -> Series:
@@ -90,29 +114,12 @@ def companion_series(series: Series, companion: Companion, field: Field, setting
     return refine(field, near, series.period, settings, rounds=2)
 
 
-def search(
-    rises: NDArray[np.float32],
-    level_db: NDArray[np.float32],
-    floor_db: NDArray[np.float32],
-    frames_per_s: float,
-    settings: BeatsSettings,
-    *,
-    settled: bool = True,
-) -> PumpHeard | None:
-    """The strongest pump of a passage, None where nothing beats.
-
-    rises float32 (n_frames, n_bands, 4), level_db and floor_db float32 (n_frames, n_bands). first: no pump is known
-    yet. settled False: the series as found, without asking which of its sounds is the slam.
-    """
-    found = find_series(rises, floor_db, frames_per_s, settings)
+def search(scene: Scene, settings: BeatsSettings, *, quick: bool = False) -> PumpHeard | None:
+    """The strongest pump of a passage, None where nothing beats. quick: see find_series."""
+    found = find_series(scene.rises, scene.field, scene.passage.frames_per_s, settings, quick=quick)
     if not found or found[0].evidence < settings.evidence_min:
         return None
-    if not settled:
-        return PumpHeard(found[0], None, 0.0, 0.0)
-    return settle(found[0], rises, level_db, floor_db, frames_per_s, settings)
-
-
-FLOOR_S = 0.4  # a gust or a passing car lasts longer, a knock is shorter
+    return settle(found[0], scene, settings)
 
 
 def without(rises: NDArray[np.float32], pump: PumpHeard) -> NDArray[np.float32]:

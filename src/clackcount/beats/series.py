@@ -12,7 +12,7 @@ from scipy.special import ndtri
 
 from clackcount.beats.path import best_path
 from clackcount.beats.rhythm import Rhythm, measure_rhythm
-from clackcount.beats.template import Field, Frames, Scoring, gain, local_maxima
+from clackcount.beats.template import PEAK_REACH, Field, Frames, Scoring, gain, local_maxima
 from clackcount.settings import BeatsSettings
 
 
@@ -58,14 +58,23 @@ def grouped(onsets: NDArray[np.float32]) -> NDArray[np.float32]:
 
 
 def find_series(
-    rises: NDArray[np.float32], floor_db: NDArray[np.float32], frames_per_s: float, settings: BeatsSettings
+    rises: NDArray[np.float32],
+    field: Field,
+    frames_per_s: float,
+    settings: BeatsSettings,
+    *,
+    quick: bool = False,
 ) -> list[Series]:
-    """All series that several period hypotheses lead to, best evidence first. May hold doubles and octaves."""
+    """All series that several period hypotheses lead to, best evidence first. May hold doubles and octaves.
+
+    quick: only the few likeliest hypotheses, a tenth of the work.
+    """
     onsets = onsets_of(rises)
     voices = np.concatenate([onsets, grouped(onsets)], axis=1)
-    field = Field.of(rises, floor_db)
     rhythm = measure_rhythm(voices, frames_per_s)
-    tried = hypotheses(rhythm, onsets.shape[1], frames_per_s, settings)
+    tried = hypotheses(rhythm, onsets.shape[1], frames_per_s, settings, quick)
+    if not tried:
+        return []
     scores = voices @ np.stack([weights for _period, weights in tried], axis=1).astype(np.float32)
     first_guesses = []
     for (period, _weights), score in zip(tried, scores.T, strict=True):
@@ -75,15 +84,87 @@ def find_series(
     first_guesses.sort(key=lambda series: -series.evidence)
     found: list[Series] = []
     for guess in first_guesses:
-        if len(found) >= settings.hypotheses_refined:
+        if len(found) >= (1 if quick else settings.hypotheses_refined):
             break
         if any(same_series(guess, other) for other in found):
             continue
         series = refine(field, guess.frames, guess.period, settings, rounds=3)
-        if series is not None:
+        if series is not None and not repeats_within(series):
             found.append(series)
+    by_sound = sound_first(field, onsets, frames_per_s, settings)
+    if by_sound is not None:
+        # rhythm is the better witness; sound alone must have much more to tell
+        best = max((series.evidence for series in found), default=0.0)
+        if by_sound.evidence > SOUND_ADVANTAGE * best:
+            found.append(by_sound)
     found.sort(key=lambda series: -series.evidence)
     return found
+
+
+SOUND_ADVANTAGE = 2.5
+
+
+def sound_first(
+    field: Field, onsets: NDArray[np.float32], frames_per_s: float, settings: BeatsSettings
+) -> Series | None:
+    """A series held together by its sound alone: a ragged or hopping beat, or strokes by hand, if loud enough.
+
+    The largest family of strong impacts that sound alike; None where there is none.
+    """
+    loud = onsets.sum(axis=1)
+    peaks = local_maxima(loud, PEAK_REACH)
+    middle, upper = np.percentile(loud[peaks], [50, 84])
+    peaks = peaks[loud[peaks] > middle + 2.0 * (upper - middle)]
+    peaks = peaks[np.argsort(-loud[peaks], kind="stable")[: int(4 * len(loud) / frames_per_s)]]
+    if len(peaks) < settings.slams_min:
+        return None
+    features = (field.features[peaks] - field.mean) / np.sqrt(field.variance)
+    features /= np.linalg.norm(features, axis=1, keepdims=True) + 1e-12
+    kin = features @ features.T > FAMILY_ALIKE
+    family = np.sort(peaks[kin[int(np.argmax(kin.sum(axis=1)))]])
+    expected, scoring = 0.0, None
+    for _ in range(2):
+        scoring = Scoring.learn(field, family) if len(family) >= settings.slams_min else None
+        if scoring is None:
+            return None
+        expected = float(np.median(scoring.honest(family)))
+        if expected < SOUND_MIN_Z:
+            return None
+        candidates = local_maxima(scoring.z, PEAK_REACH)
+        family = candidates[scoring.honest(candidates) > 0.5 * expected]
+    if scoring is None or len(family) < settings.slams_min:
+        return None
+    z_honest = scoring.honest(family)
+    period = float(np.median(np.diff(family)))
+    evidence = float(gain(z_honest, expected, settings.gain_max).sum())
+    return Series(family, period, settings.spread_max, scoring.weights, scoring.z, z_honest, evidence)
+
+
+FAMILY_ALIKE = 0.8
+SOUND_MIN_Z = 6.0  # weaker sounds cannot be told apart without their rhythm
+
+
+def repeats_within(series: Series) -> bool:
+    """Whether the same sound comes again at even parts of the period: an engine's firing, of which this is every nth.
+
+    Two parts are left to the evidence, which favours the shorter period by itself.
+    """
+    frames = series.frames[:-1][np.diff(series.frames) < 1.5 * series.period]
+    if len(frames) < MEMBERS_MIN:
+        return False
+    usual = float(np.median(series.z[frames]))
+    for parts in range(2, 9):
+        if series.period / parts > SHORTEST_RAM_FRAMES and parts > 2:
+            continue
+        lag = np.round(np.arange(1, parts) * series.period / parts).astype(int)
+        where = frames[:, None, None] + lag[None, :, None] + np.arange(-1, 2)[None, None, :]
+        between = series.z[np.minimum(where, len(series.z) - 1)].max(axis=2)
+        if float(np.median(between, axis=0).min()) > 0.6 * usual:
+            return True
+    return False
+
+
+SHORTEST_RAM_FRAMES = 26  # 0.13 s
 
 
 def same_series(one: Series, other: Series) -> bool:
@@ -93,7 +174,7 @@ def same_series(one: Series, other: Series) -> bool:
 
 
 def hypotheses(
-    rhythm: Rhythm, n_bands: int, frames_per_s: float, settings: BeatsSettings
+    rhythm: Rhythm, n_bands: int, frames_per_s: float, settings: BeatsSettings, quick: bool
 ) -> list[tuple[float, NDArray[np.float64]]]:
     """Periods to try, frames, each with the weights of the voices to try it on.
 
@@ -105,7 +186,7 @@ def hypotheses(
     n_voices = rhythm.strength.shape[1]
     tried: list[tuple[float, NDArray[np.float64]]] = []
     periods: list[float] = []
-    for period, voice in rhythm.guesses(settings.hypotheses_tried):
+    for period, voice in rhythm.guesses(QUICK_TRIED if quick else settings.hypotheses_tried):
         if period < shortest:
             continue
         alone = np.zeros(n_voices)
@@ -114,9 +195,14 @@ def hypotheses(
         if all(abs(np.log(period / other)) > 0.02 for other in periods):
             periods.append(period)
     slow = np.exp(np.arange(np.log(1.0), np.log(60 / settings.slowest_per_min), 0.1)) * frames_per_s
+    if quick:
+        return tried
     for period in [*periods, *(p / 2 for p in periods[:3] if p / 2 > shortest), *slow]:
         tried.append((period, rhythm.weights_at(period, n_bands)))
     return tried
+
+
+QUICK_TRIED = 4
 
 
 def walk(
@@ -138,7 +224,7 @@ def walk(
     return peaks[path], total
 
 
-WORTHLESS = 3.0
+WORTHLESS = 2.0
 
 
 def first_guess(

@@ -6,12 +6,11 @@ from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import uniform_filter1d
 
-from clackcount.beats.pumps import FLOOR_S, PumpHeard, search, settle, without
+from clackcount.beats.pumps import PumpHeard, Scene, search, settle
 from clackcount.beats.series import Series, first_guess
 from clackcount.beats.strays import alike, confidence, find_strays, fingerprint
-from clackcount.beats.template import Field, Frames
+from clackcount.beats.template import Frames
 from clackcount.model import Passage
 from clackcount.settings import BeatsSettings
 
@@ -36,7 +35,7 @@ class Heard:
 
 @dataclass(slots=True)
 class Known:
-    """What is remembered of a pump from passage to passage."""
+    """What is remembered of a pump from passage to passage. rush_t: sum over the n_passages."""
 
     pump: int
     weights: NDArray[np.float32]
@@ -45,11 +44,8 @@ class Known:
     expected_z: float
     period: float
     evidence_per_frame: float
-    strength_db: float
-    slam_odds: float
-    rush_odds: float
+    rush_t: float
     n_passages: int = 1
-    absent: int = 0
 
 
 @dataclass(slots=True)
@@ -63,59 +59,64 @@ class Tracker:
 
     def feed(self, passage: Passage) -> list[Heard]:
         """The slams in the kept part of this passage, a Heard for each pump that was heard in it."""
-        floor_db = uniform_filter1d(
-            passage.level_db, int(FLOOR_S * passage.frames_per_s), axis=0, mode="nearest"
-        ).astype(np.float32)
         self._n_fed += 1
-        rest = passage.rises
+        scene = Scene.of(passage)
         heard: list[Heard] = []
-        found_any = False
+        missing: list[Known] = []
         for known in self.known:
-            pump = self._follow(known, rest, passage, floor_db)
-            if pump is not None:
-                found_any = True
-                self._remember(known, pump, rest, floor_db, passage)
-                heard.append(self._collect(known, pump, rest, floor_db, passage))
-                rest = without(rest, pump)
-            else:
-                known.absent += 1
-                heard.append(self._strays_only(known, rest, floor_db, passage))
-        if self._worth_searching(found_any):
-            while len(self.known) < self.settings.pumps_max:
-                pump = search(rest, passage.level_db, floor_db, passage.frames_per_s, self.settings)
-                if pump is None or (self.known and self._double(pump)):
-                    break
-                known = self._meet(pump, rest, floor_db, passage)
-                heard.append(self._collect(known, pump, rest, floor_db, passage))
-                rest = without(rest, pump)
-                found_any = True
-        self._idle = 0 if found_any else self._idle + 1
-        return heard
+            pump = self._follow(known, scene)
+            if pump is None:
+                missing.append(known)
+                continue
+            heard.append(self._collect(known, pump, scene))
+            if len(self.known) > 1:
+                scene = scene.without(pump)
+        for quick in self._searches(bool(heard)):
+            pump = search(scene, self.settings, quick=quick)
+            if pump is None or (heard and self._double(pump)):
+                break
+            again = self._known_by_sound(pump.series, missing, scene)
+            if again is not None:
+                missing.remove(again)
+            elif len(self.known) >= self.settings.pumps_max:
+                break
+            known = again or self._meet(pump, scene)
+            heard.append(self._collect(known, pump, scene))
+            scene = scene.without(pump)
+        self._idle = 0 if heard else self._idle + 1
+        return heard + [self._strays_only(known, scene) for known in missing]
 
-    def _worth_searching(self, found_any: bool) -> bool:
-        """A full search costs a second of work a minute: now and then for a second pump, rarer in a long silence."""
-        if len(self.known) >= self.settings.pumps_max:
-            return False
-        if found_any:
-            return self._n_fed in (1, 2, 4) or self._n_fed % 16 == 0
-        return self._idle < 8 or self._idle % 3 == 0
+    def _searches(self, heard: bool) -> list[bool]:
+        """The searches to make in this passage, True for a quick one.
 
-    def _follow(
-        self, known: Known, rises: NDArray[np.float32], passage: Passage, floor_db: NDArray[np.float32]
-    ) -> PumpHeard | None:
-        field_ = Field.of(rises, floor_db)
+        A full search costs more than all the rest of the work on a minute of sound. It is made while nothing is
+        known, again when what was known is gone, now and then for a second pump, and rarely in a long silence.
+        """
+        if heard:
+            second = len(self.known) < self.settings.pumps_max
+            return [False] if second and (self._n_fed in (1, 2, 4) or self._n_fed % 32 == 0) else []
+        if self._idle < 2 or self._idle % 8 == 0:
+            return [False] * (self.settings.pumps_max if self._n_fed <= 2 or not self.known else 1)
+        return [True]
+
+    def _follow(self, known: Known, scene: Scene) -> PumpHeard | None:
+        field_ = scene.field
         series = first_guess(field_, field_.features @ known.weights, known.period, self.settings, rounds=2)
-        enough = max(self.settings.evidence_min, 0.3 * known.evidence_per_frame * len(rises))
+        enough = max(self.settings.evidence_min, 0.3 * known.evidence_per_frame * scene.n_frames)
         if series is None or not 0.7 < series.period / known.period < 1.4 or series.evidence < enough:
-            found = search(rises, passage.level_db, floor_db, passage.frames_per_s, self.settings, settled=False)
-            if found is None or not self._same_sound(known, found.series, field_):
-                return None
-            series = found.series
-        return settle(series, rises, passage.level_db, floor_db, passage.frames_per_s, self.settings)
+            return None
+        pump = settle(series, scene, self.settings)
+        self._remember(known, pump, scene)
+        return pump
 
-    def _same_sound(self, known: Known, series: Series, field_: Field) -> bool:
-        likeness = float(fingerprint(field_, series.frames) @ known.print_)
-        return likeness > self.settings.stray_alike or series.evidence < self.settings.evidence_min
+    def _known_by_sound(self, series: Series, missing: list[Known], scene: Scene) -> Known | None:
+        """The pump among those not heard so far that sounds like this series, None where none does."""
+        if not missing:
+            return None
+        print_ = fingerprint(scene.field, series.frames)
+        likeness = [float(print_ @ known.print_) for known in missing]
+        best = int(np.argmax(likeness))
+        return missing[best] if likeness[best] > self.settings.stray_alike else None
 
     def _double(self, pump: PumpHeard) -> bool:
         """Whether a newly found series only repeats a known pump at its own rate (its third sound, an echo)."""
@@ -126,10 +127,8 @@ class Tracker:
                     return True
         return pump.series.evidence < 2 * self.settings.evidence_min
 
-    def _meet(
-        self, pump: PumpHeard, rises: NDArray[np.float32], floor_db: NDArray[np.float32], passage: Passage
-    ) -> Known:
-        field_ = Field.of(rises, floor_db)
+    def _meet(self, pump: PumpHeard, scene: Scene) -> Known:
+        field_ = scene.field
         series = pump.series
         print_ = fingerprint(field_, series.frames)
         known = Known(
@@ -139,47 +138,29 @@ class Tracker:
             alike=float(np.median(alike(field_, series.frames, print_))),
             expected_z=series.typical_z,
             period=series.period,
-            evidence_per_frame=series.evidence / len(rises),
-            strength_db=0.0,
-            slam_odds=pump.slam_odds,
-            rush_odds=pump.rush_t,
+            evidence_per_frame=series.evidence / scene.n_frames,
+            rush_t=pump.rush_t,
         )
         self.known.append(known)
         return known
 
-    def _remember(
-        self,
-        known: Known,
-        pump: PumpHeard,
-        rises: NDArray[np.float32],
-        floor_db: NDArray[np.float32],
-        passage: Passage,
-    ) -> None:
+    def _remember(self, known: Known, pump: PumpHeard, scene: Scene) -> None:
         series = pump.series
         known.n_passages += 1
-        known.absent = 0
         known.period = series.period
-        if series.evidence > 0.5 * known.evidence_per_frame * len(rises):
-            field_ = Field.of(rises, floor_db)
+        known.rush_t += pump.rush_t
+        if series.evidence > 0.5 * known.evidence_per_frame * scene.n_frames:
+            field_ = scene.field
             known.weights = series.weights
             known.print_ = fingerprint(field_, series.frames)
             known.alike = float(np.median(alike(field_, series.frames, known.print_)))
             known.expected_z = series.typical_z
-            known.evidence_per_frame = series.evidence / len(rises)
-        known.rush_odds += pump.rush_t
-        known.slam_odds += pump.slam_odds
+            known.evidence_per_frame = series.evidence / scene.n_frames
 
-    def _collect(
-        self,
-        known: Known,
-        pump: PumpHeard,
-        rises: NDArray[np.float32],
-        floor_db: NDArray[np.float32],
-        passage: Passage,
-    ) -> Heard:
+    def _collect(self, known: Known, pump: PumpHeard, scene: Scene) -> Heard:
         series = pump.series
-        field_ = Field.of(rises, floor_db)
-        reopen = reopening_frames(pump, rises)
+        field_ = scene.field
+        reopen = reopening_frames(pump, scene.rises)
         taken = np.sort(np.concatenate([series.frames, reopen[np.isfinite(reopen)].astype(np.intp)]))
         strays, stray_z = find_strays(
             field_,
@@ -207,12 +188,10 @@ class Tracker:
         reopen = np.concatenate([reopen, np.full(len(strays), np.nan)])
         on_beat = np.concatenate([np.ones(len(series.frames), bool), np.zeros(len(strays), bool)])
         loudness = field_.loudness(series.weights, series.frames)
-        return self._kept(known, frames, confident, reopen, on_beat, loudness, passage)
+        return self._kept(known, frames, confident, reopen, on_beat, loudness, scene.passage)
 
-    def _strays_only(
-        self, known: Known, rises: NDArray[np.float32], floor_db: NDArray[np.float32], passage: Passage
-    ) -> Heard:
-        field_ = Field.of(rises, floor_db)
+    def _strays_only(self, known: Known, scene: Scene) -> Heard:
+        field_ = scene.field
         strays, z = find_strays(
             field_,
             known.weights,
@@ -225,9 +204,9 @@ class Tracker:
         )
         nothing = np.full(len(strays), np.nan)
         off_beat = np.zeros(len(strays), bool)
-        loudness = np.zeros(len(rises), dtype=np.float32)
+        loudness = np.zeros(scene.n_frames, dtype=np.float32)
         return self._kept(
-            known, strays, confidence(z, known.expected_z, on_beat=False), nothing, off_beat, loudness, passage
+            known, strays, confidence(z, known.expected_z, on_beat=False), nothing, off_beat, loudness, scene.passage
         )
 
     def _kept(
@@ -275,11 +254,15 @@ def strengths(level_db: NDArray[np.float32], frames: Frames) -> NDArray[np.float
     """Level of the first 20 ms over that of the 60 ms before, in the octave where it stands out most, dB."""
     if len(frames) == 0:
         return np.zeros(0, dtype=np.float32)
-    power = 10 ** (level_db[:, :] / 10)
-    width = 4  # about an octave of bands
-    total = np.concatenate([np.zeros((len(power), 1), np.float32), np.cumsum(power, axis=1)], axis=1)
-    octave = total[:, width:] - total[:, :-width]
-    after = octave[np.clip(frames + 2, 0, len(power) - 1)]
-    before = np.mean([octave[np.clip(frames - k, 0, len(power) - 1)] for k in range(3, 15)], axis=0)
-    result: NDArray[np.float32] = (10 * np.log10((after + 1e-12) / (before + 1e-12))).max(axis=1)
-    return result.astype(np.float32)
+
+    def octaves(offset: NDArray[np.intp]) -> NDArray[np.float32]:
+        where = np.clip(frames[:, None] + offset[None, :], 0, len(level_db) - 1)
+        power = (10 ** (level_db[where] / 10)).mean(axis=1)
+        total = np.concatenate([np.zeros((len(power), 1), np.float32), np.cumsum(power, axis=1)], axis=1)
+        return np.asarray(total[:, OCTAVE_BANDS:] - total[:, :-OCTAVE_BANDS] + 1e-12, dtype=np.float32)
+
+    ratio = octaves(np.array([2])) / octaves(np.arange(-14, -2))
+    return np.asarray(10 * np.log10(ratio.max(axis=1)), dtype=np.float32)
+
+
+OCTAVE_BANDS = 4

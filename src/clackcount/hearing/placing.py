@@ -101,4 +101,4 @@ def _split(waves: NDArray[np.float64], guard: int) -> NDArray[np.intp]:
     right = square[:, -1:] - left
     tiny = 1e-14 * n
     criterion = k * np.log((left + tiny) / k) + (n - k) * np.log((right + tiny) / (n - k))
-    return guard + np.argmin(criterion, axis=1)
+    return np.asarray(guard + np.argmin(criterion, axis=1))

@@ -16,11 +16,16 @@ SERVER = os.environ.get("CLACKCOUNT_TEST_POSTGRESQL", "")
 
 
 def server_url() -> str:
-    """The URL of the test server; skips with the reason where there is none."""
+    """The URL of the test server; skips with the reason where there is none. Each pytest worker has its own part."""
     if not SERVER:
         pytest.skip("CLACKCOUNT_TEST_POSTGRESQL names no server (.ci/run starts one where PostgreSQL is installed)")
     pytest.importorskip("psycopg", reason="the PostgreSQL driver psycopg is not installed")
-    return SERVER
+    part = os.environ.get("PYTEST_XDIST_WORKER", "alone")
+    engine = sa.create_engine(SERVER)
+    with engine.begin() as connection:
+        connection.execute(sa.schema.CreateSchema(part, if_not_exists=True))
+    engine.dispose()
+    return f"{SERVER}?options=-csearch_path%3D{part}"
 
 
 def emptied(url: str) -> str:

@@ -18,6 +18,11 @@ from clackcount import __version__
 from clackcount.cli import terminal
 from clackcount.errors import ClackcountError
 
+# Small matrix products gain nothing from a second thread, and waiting for one costs more than the product where the
+# machine is busy. Must be set before numpy is loaded; whoever sets it differently has a reason.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+os.environ.setdefault("OMP_NUM_THREADS", "1")
+
 PROGRAM = "clackcount"
 COMPLETE_VARIABLE = "_CLACKCOUNT_COMPLETE"
 DEBUG_VARIABLE = "CLACKCOUNT_DEBUG"

@@ -5,6 +5,7 @@ from __future__ import annotations
 import librosa
 import numpy as np
 import scipy.fft
+from librosa.core.convert import mel_frequencies
 from numpy.typing import NDArray
 
 from clackcount.settings import HearingSettings
@@ -32,16 +33,17 @@ class BandEnergies:
         self.band_hz = edges_hz[1:-1]
         window = np.hanning(self.frame + 1)[:-1]
         self._window = (window / np.sqrt(np.sum(window**2) * self.frame / 2)).astype(np.float32)
-        self._to_bands = np.ascontiguousarray(
-            librosa.filters.mel(
-                sr=sample_rate_hz,
-                n_fft=self.frame,
-                n_mels=len(self.band_hz),
-                fmin=edges_hz[0],
-                fmax=edges_hz[-1],
-                norm=None,
-            ).T.astype(np.float32)
+        # Slaney's area norm is undone again: with norm=None librosa would load 64 MB of compiled code to do nothing
+        height = (edges_hz[2:] - edges_hz[:-2])[:, None] / 2
+        triangles = height * librosa.filters.mel(
+            sr=sample_rate_hz,
+            n_fft=self.frame,
+            n_mels=len(self.band_hz),
+            fmin=edges_hz[0],
+            fmax=edges_hz[-1],
+            norm="slaney",
         )
+        self._to_bands = np.ascontiguousarray(triangles.T, dtype=np.float32)
         self._pending = [np.zeros(self.frame // 2, dtype=np.float32)]
         self._n_pending = self.frame // 2
 
@@ -83,7 +85,7 @@ def band_edges_hz(sample_rate_hz: int, settings: HearingSettings) -> NDArray[np.
 
     Source: the mel scale of Slaney's auditory toolbox, as in ``librosa.mel_frequencies``.
     """
-    full_hz = librosa.mel_frequencies(
+    full_hz = mel_frequencies(
         n_mels=settings.n_bands + 2, fmin=settings.lowest_hz, fmax=settings.highest_hz
     ).astype(np.float64)
     return full_hz[full_hz <= 0.49 * sample_rate_hz]

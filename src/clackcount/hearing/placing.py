@@ -74,7 +74,7 @@ def _pick(
     after = (energy[rows, stop] - energy[rows, second]) / np.maximum(stop - second, 1)
     before = energy[rows, np.maximum(second - 1, 0)] / np.maximum(second, 1)
     clear = 10 * np.log10((after + 1e-20) / (before + 1e-20))
-    return middle - n_before + second.astype(np.float64), clear
+    return np.asarray(middle - n_before + second, dtype=np.float64), clear
 
 
 def _whiten(waves: NDArray[np.float64], n_learn: int) -> NDArray[np.float64]:

@@ -76,6 +76,7 @@ def _found(name: str, rows: list[Row]) -> list[object]:
         share(sum(_covered(row) for row in stated), len(stated)),
         share(sum(_octave(row) for row in stated), len(stated)),
         share(sum(_wrong_beat(row) and not _octave(row) for row in stated), len(stated)),
+        share(sum(row.rams_told > row.rams for row in rows), len(rows)),
     ]
 
 
@@ -92,6 +93,7 @@ FOUND = (
     "95 % interval holds",
     "double or half",
     "other wrong beat",
+    "a ram too many",
 )
 
 

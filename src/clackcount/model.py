@@ -77,12 +77,12 @@ class FlowTrack:
     """How loud the steady sound (water, wind, rain) is from moment to moment, with the knocks left out.
 
     Cell i covers [i * step_s, (i + 1) * step_s).
-    level_db: float32 (n_cells, n_bands), a low quantile of the short-time level in the cell, dB re full scale.
+    level_db: floating (n_cells, n_bands), a low quantile of the short-time level in the cell, dB re full scale.
     band_hz: float64 (n_bands + 1,), edges of the bands.
     """
 
     step_s: float
-    level_db: NDArray[np.float32]
+    level_db: NDArray[np.floating[Any]]
     band_hz: FloatArray
 
     def __len__(self) -> int:

@@ -14,8 +14,13 @@ from clackcount.beats.assemble import Collector
 from clackcount.beats.tracker import Tracker
 from clackcount.hearing.ear import Ear
 from clackcount.hearing.placing import place
+from clackcount.errors import RecordingError
 from clackcount.model import Beats, FlowTrack, Listening, Passage, RecordingInfo
 from clackcount.settings import BeatsSettings, HearingSettings, RunningSettings, as_dict
+
+
+SHORTEST_S = 1.0
+SILENT_PEAK = 1e-4  # -80 dB re full scale: below the noise of any microphone
 
 
 class Source(Protocol):
@@ -38,6 +43,7 @@ class Hearer:
         self._tracker = Tracker(beats)
         self._collector = Collector()
         self._settings = beats
+        self.peak = 0.0
 
     @property
     def heard_s(self) -> float:
@@ -46,6 +52,7 @@ class Hearer:
 
     def feed(self, samples: NDArray[np.float32]) -> None:
         """Hear a block of mono samples, float32 (n,)."""
+        self.peak = max(self.peak, float(samples.max()), -float(samples.min()))
         for passage in self._ear.feed(samples):
             self._hear(passage)
 
@@ -76,7 +83,7 @@ def listen(
 
     on_progress is called with the seconds heard so far, after each block.
 
-    Raises RecordingError where the source ends without sound.
+    Raises RecordingError where the source ends without sound, is silent, or is too short to hold a beat.
     """
     hearing, beats, story = hearing or HearingSettings(), beats or BeatsSettings(), story or RunningSettings()
     hearer = Hearer(recording.sample_rate_hz, hearing, beats)
@@ -84,6 +91,14 @@ def listen(
         hearer.feed(block)
         if on_progress is not None:
             on_progress(hearer.heard_s)
+    if hearer.heard_s < SHORTEST_S:
+        raise RecordingError(
+            f"the recording is only {hearer.heard_s:.1f} s long", hint="record a minute or more", code="too-short"
+        )
+    if hearer.peak < SILENT_PEAK:
+        raise RecordingError(
+            "the recording is silent", hint="was the microphone covered or switched off?", code="silent"
+        )
     heard, flow = hearer.finish()
     info = recording.info()
     told = running.understand(heard, flow, info.duration_s, story)

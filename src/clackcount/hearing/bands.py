@@ -85,7 +85,7 @@ def band_edges_hz(sample_rate_hz: int, settings: HearingSettings) -> NDArray[np.
 
     Source: the mel scale of Slaney's auditory toolbox, as in ``librosa.mel_frequencies``.
     """
-    full_hz = mel_frequencies(
-        n_mels=settings.n_bands + 2, fmin=settings.lowest_hz, fmax=settings.highest_hz
-    ).astype(np.float64)
+    full_hz = mel_frequencies(n_mels=settings.n_bands + 2, fmin=settings.lowest_hz, fmax=settings.highest_hz).astype(
+        np.float64
+    )
     return full_hz[full_hz <= 0.49 * sample_rate_hz]

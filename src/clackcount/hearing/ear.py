@@ -33,8 +33,7 @@ class Ear:
         self._kept_to = 0
         self._compressed: list[NDArray[np.float32]] = []
         self._level_db: list[NDArray[np.float32]] = []
-        self._samples: list[NDArray[np.float32]] = []
-        self._first_sample = 0
+        self._samples = Tail(round((self._whole + self._step) * self._bands.hop * 1.2))
         self._n_frames = 0
         self.n_samples = 0
 
@@ -94,7 +93,7 @@ class Ear:
         self._join()
         start, stop = first - self._first_frame, last - self._first_frame
         hop = self._bands.hop
-        first_sample = max(self._first_sample, first * hop - self._bands.frame)
+        first_sample = max(self._samples.first, first * hop - self._bands.frame)
         last_sample = last * hop + self._bands.frame
         passage = Passage(
             first_frame=first,
@@ -102,7 +101,7 @@ class Ear:
             sample_rate_hz=self.sample_rate_hz,
             rises=rises(self._compressed[0][start:stop]),
             level_db=self._level_db[0][start:stop],
-            samples=self._samples[0][first_sample - self._first_sample : last_sample - self._first_sample],
+            samples=self._samples.between(first_sample, last_sample),
             first_sample=first_sample,
             keep=(self._kept_to - first, keep_to - first),
         )
@@ -119,11 +118,38 @@ class Ear:
         self._level_db = [self._level_db[0][drop:].copy()]
         self._first_frame = first
         self._n_frames -= drop
-        drop_samples = max(0, first * self._bands.hop - self._bands.frame - self._first_sample)
-        self._samples = [self._samples[0][drop_samples:].copy()]
-        self._first_sample += drop_samples
+        self._samples.forget(first * self._bands.hop - self._bands.frame)
 
     def _join(self) -> None:
         self._compressed = [np.concatenate(self._compressed)]
         self._level_db = [np.concatenate(self._level_db)]
-        self._samples = [np.concatenate(self._samples)]
+
+
+class Tail:
+    """The last samples of a stream, in one piece of memory that is filled and emptied, never copied to grow."""
+
+    def __init__(self, n_expected: int) -> None:
+        self._buffer = np.empty(n_expected, dtype=np.float32)
+        self._n = 0
+        self.first = 0
+
+    def append(self, samples: NDArray[np.float32]) -> None:
+        """Take samples, float32 (n,)."""
+        wanted = self._n + len(samples)
+        if wanted > len(self._buffer):
+            self._buffer = np.concatenate([self._buffer[: self._n], np.empty(wanted, dtype=np.float32)])
+        self._buffer[self._n : wanted] = samples
+        self._n = wanted
+
+    def between(self, first: int, last: int) -> NDArray[np.float32]:
+        """Samples number first to last - 1 of the stream, as far as they are there; valid until the next append."""
+        return self._buffer[max(0, first - self.first) : min(self._n, last - self.first)]
+
+    def forget(self, first: int) -> None:
+        """Let go of the samples before number ``first``."""
+        drop = first - self.first
+        if drop <= 0:
+            return
+        self._n -= drop
+        self._buffer[: self._n] = self._buffer[drop : drop + self._n]
+        self.first = first

@@ -20,7 +20,7 @@ class FlowMeter:
         inside = [g for g in range(len(EDGES_HZ) - 1) if np.any(group == g)]
         self._groups = np.stack([group == g for g in inside], axis=1).astype(np.float32)
         self._edges_hz = np.append(EDGES_HZ[inside], EDGES_HZ[inside[-1] + 1])
-        self._cells: list[NDArray[np.float32]] = []
+        self._cells: list[NDArray[np.float16]] = []
         self._pending = np.zeros((0, len(band_hz)), dtype=np.float32)
 
     def feed(self, energies: NDArray[np.float32]) -> None:
@@ -32,11 +32,12 @@ class FlowMeter:
             return
         grouped = (frames[: n_cells * CELL_FRAMES] @ self._groups).reshape(n_cells, CELL_FRAMES, -1)
         low = np.partition(grouped, RANK, axis=1)[:, RANK]
-        self._cells.append(10 * np.log10(np.maximum(low, np.float32(1e-12))))
+        # a hundredth of a decibel is enough, and a day of cells is not small
+        self._cells.append((10 * np.log10(np.maximum(low, np.float32(1e-12)))).astype(np.float16))
 
     def track(self, frame_s: float) -> FlowTrack:
         """All whole cells so far."""
         if self._cells:
             self._cells = [np.concatenate(self._cells)]
-        level_db = self._cells[0] if self._cells else np.zeros((0, self._groups.shape[1]), dtype=np.float32)
+        level_db = self._cells[0] if self._cells else np.zeros((0, self._groups.shape[1]), dtype=np.float16)
         return FlowTrack(CELL_FRAMES * frame_s, level_db, self._edges_hz)

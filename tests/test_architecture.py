@@ -42,7 +42,7 @@ THIRD_PARTY = {
     **{room: {"numpy", "pint", "uncertainties"} for room in BASE},
     "recording": {"numpy", "scipy", "soundfile", "av", "sounddevice"},
     "pipeline": {"numpy"},
-    "logbook": {"numpy", "scipy", "sqlalchemy"},
+    "logbook": {"numpy", "scipy", "sqlalchemy", "matplotlib"},
     "report": {"numpy", "pydantic", "jinja2", "matplotlib", "markupsafe"},
     "__init__": set(),
     "__main__": set(),

@@ -5,8 +5,12 @@ from __future__ import annotations
 import math
 import textwrap
 from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
 from clackcount.logbook.records import Figure, Setting, Trial
+
+if TYPE_CHECKING:
+    from clackcount.logbook.comparison import Compared
 
 LABELS: dict[str, tuple[str, str, float]] = {  # words, unit shown, factor from SI
     "rate_per_min": ("beat", "per min", 1.0),
@@ -110,3 +114,35 @@ def shown(trial: Trial, width: int) -> list[str]:
 def wrapped(text: str, width: int, indent: str = "  ") -> list[str]:
     """text, indented and folded."""
     return textwrap.wrap(text, width, initial_indent=indent, subsequent_indent=indent + "  ") or [""]
+
+
+def compared(found: Compared, width: int) -> list[str]:
+    """A comparison: a table of ratios, then a sentence each, then what to doubt."""
+    names = [", ".join(str(trial.number) for trial in side) for side in (found.second, found.first)]
+    rows = []
+    for row in found.rows:
+        low, high = row.found.interval()
+        spread = (high - low) / 2
+        rows.append(
+            [
+                row.quantity.words,
+                number(row.found.ratio, spread),
+                f"{number(low, spread)} to {number(high, spread)}",
+                row.verdict,
+            ]
+        )
+    lines = [f"Trial {names[0]} over trial {names[1]}", ""]
+    lines += table(["", "Ratio", "95 %", "Shown"], rows, width, 0)
+    lines.append("")
+    for row in found.rows:
+        lines += wrapped(row.sentence, width, "")
+    for title, sentences in (
+        ("What else may have made the difference", found.confounders),
+        ("Not compared", found.missing),
+        ("Assumed", tuple(dict.fromkeys(said for row in found.rows for said in row.assumed))),
+    ):
+        if sentences:
+            lines += ["", title]
+            for sentence in sentences:
+                lines += wrapped(sentence, width)
+    return lines

@@ -1,0 +1,318 @@
+"""What to try next: the best setting so far for an aim, and the one setting whose trial would tell most."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from clackcount.errors import LogbookError
+from clackcount.logbook.moves import SETTLE, first_moves
+from clackcount.logbook.readings import readings_of, repeats_of
+from clackcount.logbook.records import Trial
+from clackcount.logbook.response import Curve, Forecast, Point, Response, curve, gain_of_trying, respond
+
+AIMS = {
+    "most-water": "most water delivered",
+    "least-waste": "least water wasted for each litre delivered",
+    "within-supply": "most water within what the supply gives",
+}
+OVER = {"stroke": "length", "weight": "mass"}
+REACH = 1.3  # one trial goes no further than this beyond what was tried
+N_GRID = 61
+ENOUGH = 0.01  # a gain in ln below which another trial is hardly worth the walk
+SURE_WITHIN = 0.8  # chance that the ram takes no more than the supply gives
+SAME = 1.02  # settings closer than this are one
+
+
+@dataclass(frozen=True, slots=True)
+class Advice:
+    """best: the best setting within what was tried; next: the one to try now (SI); None where there is none.
+
+    gain: by what share the next trial is expected to raise what the best is known to give. curves: of each quantity
+    with enough settings. said: plain sentences, the advice first. limits: (low, high) that next may not pass.
+    """
+
+    over: str
+    aim: str
+    n_trials: int
+    n_settings: int
+    best: float | None
+    best_value: tuple[float, float, float] | None
+    next: float | None
+    gain: float | None
+    limits: tuple[float, float]
+    curves: tuple[Curve, ...]
+    said: tuple[str, ...]
+
+    def to_dict(self) -> dict[str, Any]:
+        """For a JSON document."""
+        return {
+            "schema": "clackcount.advice/1",
+            "over": self.over,
+            "aim": self.aim,
+            "trials": self.n_trials,
+            "settings": self.n_settings,
+            "best_si": self.best,
+            "best_value": self.best_value and dict(zip(("value", "low95", "high95"), self.best_value, strict=True)),
+            "next_si": self.next,
+            "expected_gain": self.gain,
+            "limits_si": list(self.limits),
+            "said": list(self.said),
+            "curves": [
+                {
+                    "quantity": each.quantity,
+                    "at_si": list(each.at),
+                    "middle": list(each.middle),
+                    "low95": list(each.low),
+                    "high95": list(each.high),
+                    "tried_si": list(each.tried),
+                }
+                for each in self.curves
+            ],
+        }  # fmt: skip
+
+
+def advise(
+    trials: Sequence[Trial],
+    over: str,
+    aim: str = "most-water",
+    *,
+    travel: tuple[float, float] | None = None,
+    supply_m3_s: float | None = None,
+    forecast: Mapping[str, Forecast] | None = None,
+) -> Advice:
+    """Advice from the trials of one site that are alike but for the setting over (stroke or weight).
+
+    travel: (least, most) that the valve allows, SI; never passed. supply_m3_s: for the aim within-supply. forecast:
+    the shape a model of the site expects, by quantity ("delivery_flow_m3_s", "waste_flow_m3_s").
+    Raises: LogbookError where no trial has the setting and a delivery catch, or the aim needs what is not there.
+    """
+    if aim == "within-supply" and supply_m3_s is None:
+        raise LogbookError(
+            "what the supply gives is not known",
+            hint='write flow under [supply] in the site file, or --supply "3 gal/min"',
+        )
+    alike, said = _alike(trials, over)
+    delivered = _points(alike, over, "delivery_flow_m3_s")
+    if not delivered:
+        raise LogbookError(
+            f"no trial has a {over} and a delivery catch",
+            hint=f"clackcount trial add --setting {over}=... --catch ...",
+        )
+    wasted = _points(alike, over, "waste_flow_m3_s")
+    if aim != "most-water" and not wasted:
+        raise LogbookError("nothing is known of the waste in these trials", hint="catch it too: --waste-catch ...")
+    settings = _distinct([point.at for point in delivered])
+    limits = _limits(alike, over, settings, travel, said)
+    if len(settings) < 3:
+        return _by_the_trade(over, aim, delivered, wasted, settings, limits, supply_m3_s, said)
+    return _by_curve(over, aim, delivered, wasted, settings, limits, supply_m3_s, forecast or {}, said)
+
+
+def _alike(trials: Sequence[Trial], over: str) -> tuple[list[Trial], list[str]]:
+    """Trials with the setting over whose other settings are those of the last one."""
+    having = [trial for trial in trials if (found := trial.setting(over)) is not None and found.value is not None]
+    if not having:
+        return [], []
+    pattern = _others(having[-1], over)
+    alike = [trial for trial in having if _others(trial, over) == pattern]
+    n_left = len(having) - len(alike)
+    said = [f"{n_left} trials with other settings beside the {over} are left out."] if n_left else []
+    return alike, said
+
+
+def _others(trial: Trial, over: str) -> tuple[tuple[str, object], ...]:
+    return tuple(
+        sorted(
+            (each.name, each.given.strip().lower() if each.value is None else float(f"{each.value:.4g}"))
+            for each in trial.settings
+            if each.name != over
+        )
+    )
+
+
+def _value(trial: Trial, over: str) -> float:
+    found = trial.setting(over)
+    return found.value if found is not None and found.value is not None else math.nan
+
+
+def _points(trials: Sequence[Trial], over: str, name: str) -> list[Point]:
+    """A point a trial: its readings pooled, with how well a ram repeats."""
+    found = []
+    repeats = repeats_of(name)
+    for trial in trials:
+        readings = readings_of(name, [trial]) or readings_of(name, [trial], caught=False)
+        if readings:
+            weight = [1 / (reading.u**2 + repeats.reading_u**2) for reading in readings]
+            mean = sum(w * r.log_value for w, r in zip(weight, readings, strict=True)) / sum(weight)
+            found.append(
+                Point(_value(trial, over), mean, math.sqrt(1 / sum(weight) + repeats.trial_u**2), trial.number)
+            )
+    return found
+
+
+def _distinct(values: Sequence[float]) -> list[float]:
+    kept: list[float] = []
+    for value in sorted(values):
+        if not kept or value > kept[-1] * SAME:
+            kept.append(value)
+    return kept
+
+
+def _limits(
+    trials: Sequence[Trial], over: str, settings: Sequence[float], travel: tuple[float, float] | None, said: list[str]
+) -> tuple[float, float]:
+    """What a next trial may not pass: the valve's travel, a step beyond what was tried, where the ram did not run."""
+    low, high = settings[0] / REACH, settings[-1] * REACH
+    for trial in trials:
+        ran = trial.of_side("delivery") or trial.figure("rate_per_min") is not None
+        value = _value(trial, over)
+        if ran or trial.recording is None:
+            continue
+        if value > settings[-1]:
+            high = min(high, math.sqrt(value * settings[-1]))
+            said.append(f"At the {over} of trial {trial.number} it did not run by itself: no further that way.")
+        elif value < settings[0]:
+            low = max(low, math.sqrt(value * settings[0]))
+    if travel is not None:
+        low, high = max(low, travel[0]), min(high, travel[1])
+    else:
+        said.append(f"The valve's travel was not given: see for yourself that it allows the {over} to try.")
+    return low, max(low, high)
+
+
+def _by_the_trade(
+    over: str, aim: str, delivered: Sequence[Point], wasted: Sequence[Point], settings: Sequence[float],
+    limits: tuple[float, float], supply_m3_s: float | None, said: list[str],
+) -> Advice:  # fmt: skip
+    """With one or two settings there is no curve: one careful step."""
+    worth = _worth(aim, delivered, wasted)
+    tried = [(at, max(v for x, v in worth if at / SAME <= x <= at * SAME)) for at in settings]
+    drive = _drive(delivered, wasted)
+    thirsty = supply_m3_s is not None and bool(drive) and max(drive.values()) > supply_m3_s
+    move = first_moves(over, aim, tried, thirsty=thirsty)
+    to = min(max(move.to, limits[0]), limits[1])
+    best = max(tried, key=lambda pair: pair[1])[0]
+    n = len(settings)
+    what = f"Only {n} setting{'s' if n > 1 else ''} tried: a curve needs three. Basis: common practice."
+    held = any(to / SAME <= at <= to * SAME for at in settings)
+    first = (
+        [move.why] if not held else [f"The valve's travel allows no further step that way: {over} stays as it is."]
+    )
+    return Advice(
+        over, aim, len(delivered), n, best, None, None if held else to, None, limits, (),
+        (*first, SETTLE, what, *said),
+    )  # fmt: skip
+
+
+def _drive(delivered: Sequence[Point], wasted: Sequence[Point]) -> dict[float, float]:
+    """Drive flow, m³/s, by setting, where both sides are known."""
+    waste = {point.trial: math.exp(point.log_value) for point in wasted}
+    return {p.at: math.exp(p.log_value) + waste[p.trial] for p in delivered if p.trial in waste}
+
+
+def _worth(aim: str, delivered: Sequence[Point], wasted: Sequence[Point]) -> list[tuple[float, float]]:
+    """(setting, what the aim wants much of, in ln) for each trial."""
+    if aim != "least-waste":
+        return [(point.at, point.log_value) for point in delivered]
+    return [(point.at, point.log_value) for point in _shares(delivered, wasted)]
+
+
+def _by_curve(
+    over: str, aim: str, delivered: Sequence[Point], wasted: Sequence[Point], settings: Sequence[float],
+    limits: tuple[float, float], supply_m3_s: float | None, forecast: Mapping[str, Forecast], said: list[str],
+) -> Advice:  # fmt: skip
+    tried = (settings[0], settings[-1])
+    at = np.exp(np.linspace(math.log(min(limits[0], tried[0])), math.log(max(limits[1], tried[1])), N_GRID))
+    at = np.union1d(at, np.array(settings))
+    flow = respond(delivered, at, forecast.get("delivery_flow_m3_s"))
+    curves = [curve(flow, delivered, "delivery_flow_m3_s", "delivered", tried)]
+    target, points = flow, list(delivered)
+    inside = (at >= tried[0]) & (at <= tried[1])
+    allowed = (at >= limits[0] * (1 - 1e-9)) & (at <= limits[1] * (1 + 1e-9))
+    within = np.ones(len(at), dtype=bool)
+    if len(_distinct([point.at for point in wasted])) >= 3:
+        waste = respond(wasted, at, forecast.get("waste_flow_m3_s"))
+        curves.append(curve(waste, wasted, "waste_flow_m3_s", "wasted", tried))
+        share_points = _shares(delivered, wasted)
+        share = respond(share_points, at, _less(forecast))
+        if aim == "least-waste":
+            target, points = share, share_points
+        if aim == "within-supply" and supply_m3_s is not None:
+            within = _within(flow, waste, supply_m3_s)
+        curves.append(curve(share, share_points, "delivered_over_wasted", "delivered over wasted", tried))
+    elif aim != "most-water":
+        raise LogbookError("the waste is known at fewer than three settings", hint="catch it too: --waste-catch ...")
+    noise_u = float(np.median([point.u for point in points]))
+    return _chosen(
+        over, aim, target, curves, inside, allowed, within, noise_u, len(delivered), settings, limits, said
+    )
+
+
+def _shares(delivered: Sequence[Point], wasted: Sequence[Point]) -> list[Point]:
+    """Delivered over wasted, of trials where both are known."""
+    waste = {point.trial: point for point in wasted}
+    pairs = [(point, waste[point.trial]) for point in delivered if point.trial in waste]
+    return [Point(a.at, a.log_value - b.log_value, math.hypot(a.u, b.u), a.trial) for a, b in pairs]
+
+
+def _less(forecast: Mapping[str, Forecast]) -> Forecast | None:
+    flow, waste = forecast.get("delivery_flow_m3_s"), forecast.get("waste_flow_m3_s")
+    if flow is None or waste is None:
+        return None
+    return Forecast(flow.at, tuple(a - b for a, b in zip(flow.log_value, waste.log_value, strict=True)))
+
+
+def _within(flow: Response, waste: Response, supply_m3_s: float) -> Any:
+    """Where the ram takes no more than the supply gives, with SURE_WITHIN."""
+    from scipy.special import ndtri
+
+    drive = np.exp(flow.log_mean) + np.exp(waste.log_mean)
+    share = np.exp(waste.log_mean) / drive
+    sd = np.hypot(share * waste.log_sd, (1 - share) * flow.log_sd)
+    return np.log(drive) + ndtri(SURE_WITHIN) * sd <= math.log(supply_m3_s)
+
+
+def _chosen(
+    over: str, aim: str, target: Response, curves: Sequence[Curve], inside: Any, allowed: Any, within: Any,
+    noise_u: float, n_trials: int, settings: Sequence[float], limits: tuple[float, float], said: list[str],
+) -> Advice:  # fmt: skip
+    if not (inside & within).any():
+        first = f"At no {over} that was tried does the ram stay within the supply: go lower, in one careful step."
+        lower = max(settings[0] / REACH, limits[0])
+        return Advice(
+            over, aim, n_trials, len(settings), None, None, lower, None, limits, tuple(curves), (first, SETTLE, *said)
+        )
+    score = np.where(inside & within, target.log_mean, -np.inf)
+    best = int(np.argmax(score))
+    # The best may move outside what was tried once a trial was made there, so trials are judged by the wider range.
+    gains = gain_of_trying(target, noise_u, allowed & within, (allowed | inside) & within)
+    sd = float(target.log_sd[best])
+    value = tuple(math.exp(float(target.log_mean[best]) + k * 1.96 * sd) for k in (0, -1, 1))
+    at = target.at
+    to: float | None
+    if not np.isfinite(gains).any():
+        to, gain = None, 0.0
+    else:
+        chosen = int(np.argmax(gains))
+        to, gain = float(at[chosen]), float(gains[chosen])
+    sentences: list[str] = []
+    if to is not None and gain >= ENOUGH:
+        beyond = not settings[0] <= to <= settings[-1]
+        sentences.append(
+            f"The next trial would tell most there: it is expected to gain {100 * math.expm1(gain):.1f} %."
+        )
+        if beyond:
+            sentences.append("That lies beyond what was tried: the curve there is a guess. Go there in small steps.")
+        sentences.append(SETTLE)
+    else:
+        sentences.append("Another trial is hardly worth the walk: the best is known as well as it can be read.")
+        to = None
+    return Advice(
+        over, aim, n_trials, len(settings), float(at[best]), value, to, math.expm1(gain), limits,  # type: ignore[arg-type]
+        tuple(curves), (*sentences, *said),
+    )  # fmt: skip

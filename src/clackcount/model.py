@@ -46,6 +46,31 @@ class RecordingInfo:
     warnings: tuple[str, ...] = ()
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Excerpt:
+    """A piece of a recording's sound, from start_s on. samples: float32 (n,), mono, full scale 1."""
+
+    start_s: float
+    sample_rate_hz: int
+    samples: NDArray[np.float32]
+
+    @property
+    def end_s(self) -> float:
+        """Where it ends, in the time of the recording."""
+        return self.start_s + len(self.samples) / self.sample_rate_hz
+
+
+@dataclass(frozen=True, slots=True)
+class Clip:
+    """An excerpt as a compressed file for playing. gain_db: how much louder it was made."""
+
+    start_s: float
+    end_s: float
+    media_type: str
+    data: bytes
+    gain_db: float = 0.0
+
+
 # --- hearing ---------------------------------------------------------------------------------------------------
 
 

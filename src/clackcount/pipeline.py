@@ -12,12 +12,11 @@ import clackcount
 from clackcount import diagnosis, running
 from clackcount.beats.assemble import Collector
 from clackcount.beats.tracker import Tracker
+from clackcount.errors import RecordingError
 from clackcount.hearing.ear import Ear
 from clackcount.hearing.placing import place
-from clackcount.errors import RecordingError
 from clackcount.model import Beats, FlowTrack, Listening, Passage, RecordingInfo
 from clackcount.settings import BeatsSettings, HearingSettings, RunningSettings, as_dict
-
 
 SHORTEST_S = 1.0
 SILENT_PEAK = 1e-4  # -80 dB re full scale: below the noise of any microphone

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from clackcount.beats.regularity import locally_even, longest_stretch, measure_rate, measure_regularity
+from clackcount.beats.regularity import locally_even, longest_stretch, measure_rate, measure_regularity, on_grid
 from clackcount.beats.tracker import Heard, Known
 from clackcount.model import Beat, Beats, FloatArray, SlamTrain
 from clackcount.settings import BeatsSettings
@@ -87,6 +87,8 @@ class _Pump:
         reopen_s = reopen_s[order]
         following = np.append(time_s[1:], np.inf)
         reopen_s = np.where((reopen_s > time_s) & (reopen_s < following), reopen_s, np.nan)
+        grid = on_grid(time_s)
+        order, time_s, confidence, reopen_s = order[grid], time_s[grid], confidence[grid], reopen_s[grid]
         pump = cls(
             known, time_s, strength_db[order], confidence, reopen_s, on_beat[order], audible_z[order], duration_s
         )

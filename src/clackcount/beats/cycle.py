@@ -30,25 +30,29 @@ class Companion:
     strength: float
 
 
-def fold(onset: NDArray[np.float32], frames: Frames, lags: NDArray[np.intp]) -> NDArray[np.float64]:
-    """Mean onset at each lag from the members, in standard errors of chance, float64 (n_lags,).
+def fold(rises: NDArray[np.float32], frames: Frames, lags: NDArray[np.intp]) -> NDArray[np.float64]:
+    """How far a sound stands out at each lag from the members, float64 (n_lags,); chance alone gives about 0 to 3.
 
-    onset float32 (n_frames,): any non-negative measure of sudden rise; its rank is what counts.
+    The rise in each band is averaged over the members and measured in its standard errors; the squares of those
+    above 0 are averaged over the bands, so that a thud in one octave counts as well as a crack in all.
     """
-    smooth = np.maximum(np.maximum(onset, np.roll(onset, 1)), np.roll(onset, -1))
-    smooth = np.minimum(smooth, np.percentile(smooth, 98))
-    where = frames[:, None] + lags[None, :]
-    inside = (where >= 0) & (where < len(onset))
-    values = np.where(inside, smooth[np.clip(where, 0, len(onset) - 1)], np.nan)
-    with np.errstate(invalid="ignore"):
-        n = inside.sum(axis=0)
-        mean = np.nansum(values, axis=0) / np.maximum(n, 1)
-    result: NDArray[np.float64] = (mean - smooth.mean()) / (smooth.std() + 1e-9) * np.sqrt(n)
+    onset = np.maximum(0.5 * (rises[:, :, 0] + rises[:, :, 1]), 0)
+    # the lag strays by a frame or two
+    onset = np.maximum(np.maximum(onset[:-2], onset[1:-1]), onset[2:])
+    onset = np.minimum(onset, np.percentile(onset[::4], 99, axis=0))
+    where = frames[:, None] + lags[None, :] - 1
+    inside = np.all((where >= 0) & (where < len(onset)), axis=1)
+    if inside.sum() < 4:
+        return np.zeros(len(lags))
+    mean = np.stack([onset[where[inside, i]].mean(axis=0) for i in range(len(lags))])
+    errors = onset.std(axis=0) / np.sqrt(inside.sum()) + 1e-9
+    excess = np.maximum((mean - onset.mean(axis=0)) / errors, 0)
+    result: NDArray[np.float64] = ((excess**2).mean(axis=1) - 0.5) / 0.3
     return result
 
 
 def companions(
-    onset: NDArray[np.float32], series: Series, frames_per_s: float, strength_min: float
+    rises: NDArray[np.float32], series: Series, frames_per_s: float, strength_min: float
 ) -> tuple[Companion | None, Companion | None]:
     """The strongest second sound after the members and before them, each within the shut phase's reach."""
     longest = min(SHUT_S[1] * frames_per_s, SHARE_MAX * series.period)
@@ -58,16 +62,19 @@ def companions(
         if len(lags) < 3:
             found.append(None)
             continue
-        strength = fold(onset, series.frames, sign * lags)
+        strength = fold(rises, series.frames, sign * lags)
         # a ring dying away after the slam falls from lag to lag: only a rise and fall is a sound of its own
         inner = (strength[1:-1] >= strength[:-2]) & (strength[1:-1] >= strength[2:])
-        inner &= strength[1:-1] > strength_min
+        inner &= strength[1:-1] > max(strength_min, STAND_OUT * float(np.median(strength)))
         if not inner.any():
             found.append(None)
             continue
         best = 1 + int(np.argmax(np.where(inner, strength[1:-1], -np.inf)))
         found.append(Companion(int(sign * lags[best]), float(strength[best])))
     return found[0], found[1]
+
+
+STAND_OUT = 3.0  # over the other lags: rain and rush make all lags stand out a little
 
 
 def rush_contrast(level_db: NDArray[np.float32], first: Frames, last: Frames, lag: int) -> float:

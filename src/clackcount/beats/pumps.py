@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import uniform_filter1d
 
 from clackcount.beats.cycle import Companion, companions, likeness, profile, rush_contrast, slam_odds
-from clackcount.beats.series import Series, find_series, onsets_of, refine
+from clackcount.beats.series import Series, find_series, refine
 from clackcount.beats.template import Field
 from clackcount.model import Passage
 from clackcount.settings import BeatsSettings
@@ -63,8 +63,7 @@ def settle(series: Series, scene: Scene, settings: BeatsSettings) -> PumpHeard:
     """Look for the second sound of the cycle, and decide which of the two is the slam."""
     rises, level_db, frames_per_s = scene.rises, scene.passage.level_db, scene.passage.frames_per_s
     series = part_mixture(series, scene.field, rises, settings)
-    onset = onsets_of(rises).sum(axis=1)
-    after, before = companions(onset, series, frames_per_s, settings.companion_strength_min)
+    after, before = companions(rises, series, frames_per_s, settings.companion_strength_min)
     odds = 0.0
     if before is not None:
         period = series.period

@@ -167,6 +167,28 @@ def _lag1(values: FloatArray) -> float:
     return float(deviation[1:] @ deviation[:-1]) / power if power > 0 else 0.0
 
 
+def on_grid(time_s: FloatArray) -> NDArray[np.bool_]:
+    """False for a slam that two regular neighbours leave no room for, bool (n,).
+
+    Where a gust hid a slam, the likeliest sound near its time was taken; when it lies well off the beat while the
+    slams before and after it are a whole number of periods apart, it was something else.
+    """
+    keep = np.ones(len(time_s), dtype=bool)
+    if len(time_s) < 8:
+        return keep
+    interval = np.diff(time_s)
+    period = local_period(interval)[1:]
+    before, after = interval[:-1], interval[1:]
+
+    def stray(span: FloatArray) -> FloatArray:
+        return np.asarray(np.abs(span - np.maximum(1, np.round(span / period)) * period) / period)
+
+    even = 1.4826 * np.median(np.abs(interval - np.median(interval))) / np.median(interval) < EVEN_CV
+    if even:
+        keep[1:-1] = ~((stray(before) > 0.1) & (stray(after) > 0.1) & (stray(before + after) < 0.06))
+    return keep
+
+
 def locally_even(time_s: FloatArray, spread: float = 0.12, least: int = 4) -> NDArray[np.bool_]:
     """Whether each slam lies in a run of at least ``least`` intervals that follow from one another, bool (n,).
 

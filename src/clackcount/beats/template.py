@@ -138,4 +138,5 @@ def gain(
     still one, and the ratio is halved because neighbouring bands do not vote independently.
     """
     expected = np.minimum(typical_z * 10.0 ** (-np.asarray(loudness_db, dtype=np.float64) / 20), 6.0)
-    return np.minimum(expected * (np.asarray(z, dtype=np.float64) - expected / 2) / 2, most)
+    ratio = expected * (np.asarray(z, dtype=np.float64) - expected / 2) / 2
+    return np.minimum(ratio, most)

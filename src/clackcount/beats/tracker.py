@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from clackcount.beats.pumps import PumpHeard, Scene, search, settle
 from clackcount.beats.series import Series, first_guess
 from clackcount.beats.strays import alike, confidence, find_strays, fingerprint
-from clackcount.beats.template import Frames
+from clackcount.beats.template import Field, Frames, Scoring
 from clackcount.model import Passage
 from clackcount.settings import BeatsSettings
 
@@ -160,8 +160,10 @@ class Tracker:
     def _collect(self, known: Known, pump: PumpHeard, scene: Scene) -> Heard:
         series = pump.series
         field_ = scene.field
-        reopen = reopening_frames(pump, scene.rises)
-        taken = np.sort(np.concatenate([series.frames, reopen[np.isfinite(reopen)].astype(np.intp)]))
+        reopen = reopening_frames(pump, field_)
+        sure = supported(series)
+        reopen = reopen[sure]
+        taken = np.sort(np.concatenate([series.frames[sure], reopen[np.isfinite(reopen)].astype(np.intp)]))
         strays, stray_z = find_strays(
             field_,
             series.weights,
@@ -172,21 +174,22 @@ class Tracker:
             series.period,
             self.settings,
         )
-        between = np.searchsorted(series.frames, strays)
-        inside = (between > 0) & (between < len(series.frames))
+        members = series.frames[sure]
+        between = np.searchsorted(members, strays)
+        inside = (between > 0) & (between < len(members))
         gap = np.full(len(strays), np.inf)
-        gap[inside] = series.frames[between[inside]] - series.frames[between[inside] - 1]
+        gap[inside] = members[between[inside]] - members[between[inside] - 1]
         # between two slams one period apart there is no third: the valve is on its way
         strays, stray_z = strays[gap > 1.6 * series.period], stray_z[gap > 1.6 * series.period]
-        frames = np.concatenate([series.frames, strays])
+        frames = np.concatenate([members, strays])
         confident = np.concatenate(
             [
-                confidence(series.z_honest, series.typical_z, on_beat=True),
+                confidence(series.z_honest[sure], series.typical_z, on_beat=True),
                 confidence(stray_z, series.typical_z, on_beat=False),
             ]
         )
         reopen = np.concatenate([reopen, np.full(len(strays), np.nan)])
-        on_beat = np.concatenate([np.ones(len(series.frames), bool), np.zeros(len(strays), bool)])
+        on_beat = np.concatenate([np.ones(len(members), bool), np.zeros(len(strays), bool)])
         loudness = field_.loudness(series.weights, series.frames)
         return self._kept(known, frames, confident, reopen, on_beat, loudness, scene.passage)
 
@@ -234,20 +237,53 @@ class Tracker:
         )
 
 
-def reopening_frames(pump: PumpHeard, rises: NDArray[np.float32]) -> NDArray[np.float64]:
-    """Frame of the reopening after each slam, NaN where none stands out: float64 (n,)."""
-    result = np.full(len(pump.series.frames), np.nan)
+def supported(series: Series) -> NDArray[np.bool_]:
+    """False for members at the ends of a run that were only reckoned, not heard, bool (n,).
+
+    Within a run a slam lost in a gust is filled in where it was due. Past the last one heard nothing says that there
+    was another: water rushing through a valve that stuck open hides slams that never came.
+    """
+    heard = series.z_honest > SUPPORT_SHARE * min(series.typical_z, 8.0)
+    breaks = np.flatnonzero(np.diff(series.frames) > 1.6 * series.period) + 1
+    keep = np.ones(len(series.frames), dtype=bool)
+    for run in np.split(np.arange(len(series.frames)), breaks):
+        sure = run[heard[run]]
+        if len(sure) == 0:
+            keep[run] = False
+        else:
+            keep[run[0] : sure[0]] = False
+            keep[sure[-1] + 1 : run[-1] + 1] = False
+    return keep
+
+
+SUPPORT_SHARE = 0.35
+
+
+def reopening_frames(pump: PumpHeard, field_: Field) -> NDArray[np.float64]:
+    """Frame of the reopening after each slam, NaN where none stands out: float64 (n,).
+
+    The reopenings of all cycles together teach what one sounds like, as the slams do.
+    """
+    frames = pump.series.frames
+    result = np.full(len(frames), np.nan)
     if pump.reopening is None:
         return result
-    onset = np.maximum(0.5 * (rises[:, :, 0] + rises[:, :, 1]), 0).sum(axis=1)
-    usual = np.percentile(onset, 75)
-    reach = max(3, int(0.12 * pump.reopening.lag))
-    for i, frame in enumerate(pump.series.frames):
-        first = frame + pump.reopening.lag - reach
-        window = onset[max(0, first) : first + 2 * reach + 1]
-        if len(window) > reach and (best := int(np.argmax(window))) and window[best] > usual:
-            result[i] = max(0, first) + best
+    lag = pump.reopening.lag
+    due = frames + lag
+    due = due[due < len(field_.features)]
+    scoring = Scoring.learn(field_, due) if len(due) >= 4 else None
+    if scoring is None:
+        return result
+    reach = max(3, int(0.12 * lag))
+    for i, frame in enumerate(frames):
+        first = frame + max(lag - reach, 4)
+        window = scoring.z[first : frame + lag + reach + 1]
+        if len(window) > reach and window[best := int(np.argmax(window))] > REOPENING_MIN_Z:
+            result[i] = first + best
     return result
+
+
+REOPENING_MIN_Z = 0.5
 
 
 def strengths(level_db: NDArray[np.float32], frames: Frames) -> NDArray[np.float32]:

@@ -361,8 +361,8 @@ class Happening(StrEnum):
 class Event:
     """One change heard while listening live. time_s: when it happened; told_s: up to when had been heard by then.
 
-    state: of the pump from then on (of a stop: until then). strokes: pushes of this start so far. rate_per_min: None where nothing beats by
-    itself. cause: of a stop, as far as it could be heard by then.
+    state: of the pump from then on (of a stop: until then). strokes: pushes of this start so far. rate_per_min: None
+    where nothing beats by itself. cause: of a stop, as far as it could be heard by then.
     """
 
     happening: Happening

@@ -202,6 +202,31 @@ def recompute(numbers: tuple[int, ...], as_json: bool, logbook: str | None) -> i
     return worst
 
 
+@command.command("trend")
+@click.option("--site", required=True, metavar="SITE", help="The site, by its file or its name in the logbook.")
+@json_option
+@png_option
+@logbook_option
+def trend(site: str, as_json: bool, png: str | None, logbook: str | None) -> None:
+    """Watch a site over months: the last trial against those before it, and any slow drift.
+
+    Trials with the settings of the last one count, since the last repair.
+
+    \b
+    clackcount log trend --site dell.toml --png year.png
+    """
+    from clackcount.logbook import as_text, chart, history
+
+    name = site_named(site)[0]
+    with open_logbook(logbook) as book:
+        found = history.watch(book.trials(site=name), book.events(name))
+    if as_json:
+        put_json(found.to_dict())
+    else:
+        put(as_text.watched(found, terminal.width()))
+    drawn(png, lambda: chart.history(found.series))
+
+
 def site_named(asked: str) -> tuple[str, str]:
     """(name, text of the site file or "") of a site given by its file or by its name.
 

@@ -39,6 +39,7 @@ COMMANDS = {
     "predict": "Say what a site should deliver, from its site file.",
     "trial": "Keep trials in the logbook: add, list, show, remove.",
     "compare": "Say whether one setting is really better than another, and how sure that is.",
+    "advise": "Say which setting to try next, and which is the best so far.",
     "log": "Export, import and tend the logbook; watch a site over months.",
     "schema": "Print the JSON Schema of what listen --json prints.",
     "completion": "Print the script that completes commands in your shell.",

@@ -190,3 +190,51 @@ def heard_again(trial: Trial, hear: Callable[[str], Listening]) -> tuple[Recordi
         return recording, "the file changed; what was heard then is used"
     except (OSError, ClackcountError):
         return recording, "the file is gone; what was heard then is used"
+
+
+def supply_of(trials: Sequence[Trial], site_text: str) -> float | None:
+    """What the supply gives, m³/s: as noted with the last trial that says so, else as the site file has it."""
+    from clackcount.hydraulics import Site
+
+    noted = [found.value for trial in trials if (found := trial.setting("supply")) is not None]
+    if noted:
+        return noted[-1]
+    flow = Site.read(site_text).supply.flow if site_text else None
+    return None if flow is None else flow.value
+
+
+def forecast_of(trials: Sequence[Trial], site_text: str, over: str) -> dict[str, Any]:
+    """The shape that the model of the site expects over a setting, by quantity; empty without a site file or where
+    the model cannot tell."""
+    import math
+
+    from clackcount.errors import ClackcountError
+    from clackcount.hydraulics import Site, predict
+    from clackcount.hydraulics.figures import value_of
+    from clackcount.logbook.records import as_quantity
+    from clackcount.logbook.response import Forecast, around
+    from clackcount.units import Quantity
+
+    values = [each.value for trial in trials if (each := trial.setting(over)) is not None and each.value is not None]
+    if not site_text or not values:
+        return {}
+    settings = {each.name: as_quantity(each) for each in (*trials[-1].settings, *trials[-1].conditions)}
+    unit = "m" if over == "stroke" else "kg"
+    rows = []
+    for at in around(min(values), max(values)):
+        try:
+            there = with_settings(Site.read(site_text), {**settings, over: Quantity(at, None, unit)})
+            cycle = predict(there).by_cycle
+        except ClackcountError:
+            continue
+        delivered = value_of(cycle.delivery_flow_m3_s)
+        wasted = value_of(cycle.drive_flow_m3_s) - delivered
+        if delivered > 0 and wasted > 0:
+            rows.append((at, math.log(delivered), math.log(wasted)))
+    if len(rows) < 4:
+        return {}
+    places, delivered_logs, wasted_logs = zip(*rows, strict=True)
+    return {
+        "delivery_flow_m3_s": Forecast(places, delivered_logs),
+        "waste_flow_m3_s": Forecast(places, wasted_logs),
+    }

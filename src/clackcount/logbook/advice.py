@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from clackcount.errors import LogbookError
-from clackcount.logbook.moves import SETTLE, first_moves
+from clackcount.logbook.moves import SETTLE, first_moves, other_way
 from clackcount.logbook.readings import readings_of, repeats_of
 from clackcount.logbook.records import Trial
 from clackcount.logbook.response import Curve, Forecast, Point, Response, curve, gain_of_trying, respond
@@ -23,7 +23,7 @@ AIMS = {
 OVER = {"stroke": "length", "weight": "mass"}
 REACH = 1.3  # one trial goes no further than this beyond what was tried
 N_GRID = 61
-ENOUGH = 0.01  # a gain in ln below which another trial is hardly worth the walk
+ENOUGH = 0.005  # a gain in ln below which another trial is hardly worth the walk
 SURE_WITHIN = 0.8  # chance that the ram takes no more than the supply gives
 SAME = 1.02  # settings closer than this are one
 
@@ -195,6 +195,9 @@ def _by_the_trade(
     drive = _drive(delivered, wasted)
     thirsty = supply_m3_s is not None and bool(drive) and max(drive.values()) > supply_m3_s
     move = first_moves(over, aim, tried, thirsty=thirsty)
+    if not thirsty and not limits[0] <= move.to <= limits[1]:  # the other way tells something, too
+        other = other_way(over, settings, move)
+        move = other if limits[0] <= other.to <= limits[1] else move
     to = min(max(move.to, limits[0]), limits[1])
     best = max(tried, key=lambda pair: pair[1])[0]
     n = len(settings)
@@ -244,7 +247,7 @@ def _by_curve(
             target, points = share, share_points
         if aim == "within-supply" and supply_m3_s is not None:
             within = _within(flow, waste, supply_m3_s)
-        curves.append(curve(share, share_points, "delivered_over_wasted", "delivered over wasted", tried))
+        curves.append(curve(share, share_points, "delivered_over_wasted", "delivered/wasted", tried))
     elif aim != "most-water":
         raise LogbookError("the waste is known at fewer than three settings", hint="catch it too: --waste-catch ...")
     noise_u = float(np.median([point.u for point in points]))
@@ -289,8 +292,7 @@ def _chosen(
         )
     score = np.where(inside & within, target.log_mean, -np.inf)
     best = int(np.argmax(score))
-    # The best may move outside what was tried once a trial was made there, so trials are judged by the wider range.
-    gains = gain_of_trying(target, noise_u, allowed & within, (allowed | inside) & within)
+    gains = gain_of_trying(target, noise_u, allowed & within, within, (settings[0], settings[-1]))
     sd = float(target.log_sd[best])
     value = tuple(math.exp(float(target.log_mean[best]) + k * 1.96 * sd) for k in (0, -1, 1))
     at = target.at

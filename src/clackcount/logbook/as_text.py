@@ -10,7 +10,9 @@ from typing import TYPE_CHECKING
 from clackcount.logbook.records import Figure, Setting, Trial
 
 if TYPE_CHECKING:
+    from clackcount.logbook.advice import Advice
     from clackcount.logbook.comparison import Compared
+    from clackcount.logbook.history import Watched
 
 LABELS: dict[str, tuple[str, str, float]] = {  # words, unit shown, factor from SI
     "rate_per_min": ("beat", "per min", 1.0),
@@ -20,6 +22,7 @@ LABELS: dict[str, tuple[str, str, float]] = {  # words, unit shown, factor from 
     "delivered_per_stroke_m3": ("delivered a beat", "mL", 1e6),
     "efficiency": ("efficiency", "%", 100.0),
 }
+SHOWN_IN = {"stroke": ("mm", 1e3), "weight": ("g", 1e3)}  # unit, factor from SI
 
 
 def number(value: float, spread: float | None = None, figures: int = 3) -> str:
@@ -145,4 +148,75 @@ def compared(found: Compared, width: int) -> list[str]:
             lines += ["", title]
             for sentence in sentences:
                 lines += wrapped(sentence, width)
+    return lines
+
+
+def advised(found: Advice, site: str, width: int) -> list[str]:
+    """Advice: what to try, what is best so far, and the curve as a table."""
+    unit, factor = SHOWN_IN[found.over]
+
+    def place(value: float | None) -> str:
+        return "-" if value is None else f"{number(value * factor, figures=3)} {unit}"
+
+    lines = [f"{site}: {found.over}, aim: {found.aim.replace('-', ' ')} ({found.n_trials} trials)", ""]
+    lines.append(
+        f"Try next     {place(found.next)}" if found.next is not None else "Try next     nothing: stay with the best"
+    )
+    best = f"Best so far  {place(found.best)}"
+    if found.best_value is not None:
+        _, y_unit, y_factor = (
+            LABELS["delivery_flow_m3_s"] if found.aim != "least-waste" else ("", "delivered over wasted", 1.0)
+        )
+        middle, low, high = (value * y_factor for value in found.best_value)
+        spread = (high - low) / 2
+        best += f": {number(middle, spread)} {y_unit} ({number(low, spread)} to {number(high, spread)})"
+    lines += [best, ""]
+    for sentence in found.said:
+        lines += wrapped(sentence, width, "")
+    if found.curves:
+        lines += ["", *_curve_table(found, width)]
+    return lines
+
+
+def _curve_table(found: Advice, width: int) -> list[str]:
+    unit, factor = SHOWN_IN[found.over]
+    first = found.curves[0]
+    chosen = sorted({round(i * (len(first.at) - 1) / 8) for i in range(9)})
+    head = [f"{found.over}, {unit}"]
+    units = [LABELS.get(each.quantity, ("", "", 1.0))[1] for each in found.curves]
+    head += [f"{each.words}, {unit}" if unit else each.words for each, unit in zip(found.curves, units, strict=True)]
+    rows = []
+    for i in chosen:
+        outside = not first.tried[0] <= first.at[i] <= first.tried[1]
+        row = [number(first.at[i] * factor, figures=3) + (" *" if outside else "")]
+        for each in found.curves:
+            scale = LABELS.get(each.quantity, ("", "", 1.0))[2]
+            low, middle, high = (each.low[i] * scale, each.middle[i] * scale, each.high[i] * scale)
+            spread = (high - low) / 2
+            row.append(f"{number(middle, spread)} ({number(low, spread)} to {number(high, spread)})")
+        rows.append(row)
+    return [*table(head, rows, width, len(head) - 1), "* beyond what was tried: a guess. In brackets: 95 %."]
+
+
+def watched(found: Watched, width: int) -> list[str]:
+    """A site over months: a line a quantity, then the findings."""
+    rows = []
+    for each in found.series:
+        words, unit, factor = LABELS[each.name]
+        spread = (each.limits.high - each.limits.low) / 2 * factor
+        limits = f"{number(each.limits.low * factor, spread)} to {number(each.limits.high * factor, spread)}"
+        drift = "-" if each.change is None else f"{100 * each.change:+.0f} %{'' if each.drifts else ' (chance)'}"
+        now = number(each.values[-1] * factor, spread) + (" !" if each.outside else "")
+        rows.append([f"{words}, {unit}", str(len(each.values)), now, limits, drift])
+    lines = [found.site]
+    if rows:
+        lines += ["", *table(["", "Trials", "Last", "Expected (99 %)", "Drift"], rows, width, 0)]
+    for finding in found.findings:
+        lines += ["", *wrapped(f"{finding.title} ({finding.severity}). {finding.evidence}", width, "")]
+        lines += wrapped(f"Do next: {finding.next}", width)
+        lines += wrapped(f"Causes: {'; '.join(finding.causes)}. Basis: {finding.basis}.", width)
+    if found.series and not found.findings:
+        lines += ["", "Nothing that chance and reading errors would not explain."]
+    for sentence in (*found.said, *dict.fromkeys(said for each in found.findings for said in each.cautions)):
+        lines += wrapped(sentence, width, "")
     return lines

@@ -6,14 +6,15 @@ import io
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
-from clackcount.logbook.as_text import LABELS
+from clackcount.errors import LogbookError
+from clackcount.logbook.as_text import LABELS, SHOWN_IN
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
+    from clackcount.logbook.advice import Advice
     from clackcount.logbook.comparison import Compared
     from clackcount.logbook.history import Series
-    from clackcount.logbook.response import Curve
 
 INK, WATER, WARN = "#26323a", "#1f78a4", "#b5482a"
 
@@ -34,20 +35,27 @@ def compared(found: Compared) -> bytes:
     return _png(figure)
 
 
-def curve(found: Curve, words: str, unit: str, factor: float) -> bytes:
-    """The response over a setting with its band, the points measured, the best and the next. factor: to unit."""
-    figure, axes = _figure(3.2)
-    _, y_unit, y_factor = LABELS.get(found.quantity, ("", "", 1.0))
-    at = [value * factor for value in found.at]
-    axes.fill_between(
-        at, [v * y_factor for v in found.low], [v * y_factor for v in found.high], color=WATER, alpha=0.2, linewidth=0
-    )
-    axes.plot(at, [v * y_factor for v in found.middle], color=WATER)
-    axes.plot([x * factor for x, _ in found.points], [y * y_factor for _, y in found.points], "o", color=INK)
-    for x, style in ((found.tried[0], ":"), (found.tried[1], ":")):
-        axes.axvline(x * factor, color=INK, linewidth=0.8, linestyle=style)
-    axes.set_xlabel(f"{words} ({unit}); dotted: what was tried")
-    axes.set_ylabel(f"{found.words} ({y_unit})")
+def advised(found: Advice) -> bytes:
+    """A panel a quantity: the response over the setting with its band, the trials, the best and the next."""
+    if not found.curves:
+        raise LogbookError("there is no curve to draw with fewer than three settings")
+    unit, factor = SHOWN_IN[found.over]
+    figure, panels = _panels(len(found.curves))
+    for axes, each in zip(panels, found.curves, strict=True):
+        _, y_unit, y_factor = LABELS.get(each.quantity, ("", "", 1.0))
+        at = [value * factor for value in each.at]
+        ends = [[value * y_factor for value in side] for side in (each.low, each.high)]
+        axes.fill_between(at, ends[0], ends[1], color=WATER, alpha=0.2, linewidth=0)
+        axes.plot(at, [value * y_factor for value in each.middle], color=WATER)
+        axes.plot([x * factor for x, _ in each.points], [y * y_factor for _, y in each.points], "o", color=INK)
+        for edge in each.tried:
+            axes.axvline(edge * factor, color=INK, linewidth=0.8, linestyle=":")
+        for place, colour in ((found.best, WATER), (found.next, WARN)):
+            if place is not None:
+                axes.axvline(place * factor, color=colour, linewidth=1.2)
+        axes.set_ylim(0, 1.3 * y_factor * max(max(each.middle), max(y for _, y in each.points)))
+        axes.set_ylabel(f"{each.words}\n{f'({y_unit})' if y_unit else ''}".rstrip())
+    panels[-1].set_xlabel(f"{found.over} ({unit}); blue line: best so far, red: to try next, dotted: tried range")
     return _png(figure)
 
 
@@ -65,7 +73,7 @@ def history(series: Sequence[Series]) -> bytes:
         if each.outside:
             axes.plot(at[-1:], [each.values[-1] * factor], "o", color=WARN)  # type: ignore[arg-type]
         axes.set_ylabel(f"{words}\n({unit})")
-    figure.autofmt_xdate()
+        axes.tick_params(axis="x", labelsize="small", rotation=20)
     return _png(figure)
 
 

@@ -38,3 +38,10 @@ def first_moves(over: str, aim: str, tried: Sequence[tuple[float, float]], *, th
     if best == high:
         return Move(high * STEP, f"More did better so far: {_MORE[over]} by another quarter.")
     return Move(low / STEP, f"Less did better so far: {_LESS[over]} by another fifth.")
+
+
+def other_way(over: str, settings: Sequence[float], move: Move) -> Move:
+    """The step to the other end of what was tried, for when the valve has no room for move."""
+    if move.to > settings[-1]:
+        return Move(settings[0] / STEP, f"The valve has no room further that way: {_LESS[over]} by a fifth instead.")
+    return Move(settings[-1] * STEP, f"The valve has no room further that way: {_MORE[over]} by a quarter instead.")

@@ -12,7 +12,7 @@ from dataclasses import asdict, dataclass, field, replace
 from typing import Any, Literal
 
 from clackcount.errors import LogbookError, QuantityError
-from clackcount.units import Quantity, parse_quantity
+from clackcount.units import RECTANGULAR, Quantity, parse_quantity
 
 # What can be changed at the ram: the kind of quantity of each, None for free text ("two turns in").
 SETTINGS: dict[str, str | None] = {
@@ -241,3 +241,11 @@ def as_quantity(setting: Setting) -> Quantity | None:
     if setting.value is None:
         return None
     return Quantity(setting.value, setting.u, setting.unit, setting.given)
+
+
+def ends_of(quantity: Quantity) -> tuple[float, float]:
+    """The ends of a quantity given as a range ("3 mm to 20 mm"); of a single one, from nothing up to it."""
+    if quantity.u is None:
+        return 0.0, quantity.value
+    half = quantity.u / RECTANGULAR
+    return quantity.value - half, quantity.value + half

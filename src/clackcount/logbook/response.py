@@ -13,6 +13,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from clackcount.model import FloatArray
 
@@ -25,7 +26,7 @@ BAND = 1.96
 
 @dataclass(frozen=True, slots=True)
 class Point:
-    """One trial: setting (SI), natural logarithm of the quantity, its standard uncertainty, repeatability included."""
+    """One trial: setting (SI), natural logarithm of the quantity and its standard uncertainty, repeats included."""
 
     at: float
     log_value: float
@@ -68,6 +69,12 @@ class Response:
         """Standard deviation of the mean response at each place of the grid."""
         found: FloatArray = np.sqrt(np.maximum(np.diag(self.log_cov), 0.0))
         return found
+
+
+def around(low: float, high: float, n: int = 16) -> list[float]:
+    """Places for a forecast that covers low to high and a step beyond, evenly spaced in the logarithm."""
+    found: list[float] = np.geomspace(low / 1.5, high * 1.5, n).tolist()
+    return found
 
 
 def respond(points: Sequence[Point], at: FloatArray, forecast: Forecast | None = None) -> Response:
@@ -125,21 +132,35 @@ def _posterior(
     return mean, covariance, float(-0.5 * half @ half - np.sum(np.log(np.diag(lower))))
 
 
-def gain_of_trying(response: Response, noise_u: float, allowed: FloatArray, scored: FloatArray) -> FloatArray:
-    """For each place of the grid, by how much (ln) one more trial there is expected to raise the best that is known.
+def gain_of_trying(
+    response: Response,
+    noise_u: float,
+    candidates: NDArray[np.bool_],
+    usable: NDArray[np.bool_],
+    tried: tuple[float, float],
+) -> FloatArray:
+    """For each place of the grid, by how much (ln) one more trial there is expected to raise the best usable.
 
     The knowledge gradient (Frazier, Powell & Dayanik 2009, INFORMS J. Computing 21, 599-613): what tells most, not
-    what looks best. allowed: bool (n,), where a trial may be; scored: bool (n,), where the best may be; else -inf.
+    what looks best. Only what lies within the settings tried can be used, and a trial beyond them widens that range.
+    candidates: (n,), where a trial may be, -inf elsewhere; usable: (n,), where the best may be, tried or not.
     """
     node, weight = np.polynomial.hermite_e.hermegauss(32)
     weight = weight / math.sqrt(2 * math.pi)
-    mean = response.log_mean[scored]
     sd = np.sqrt(np.diag(response.log_cov) + noise_u**2)
+    now = float(response.log_mean[_between(response.at, *tried) & usable].max())
     gains = np.full(len(response.at), -np.inf)
-    for i in np.flatnonzero(allowed):
-        step = response.log_cov[scored, i] / sd[i]
-        gains[i] = float(weight @ np.max(mean[None, :] + node[:, None] * step[None, :], axis=1)) - float(mean.max())
+    for i in np.flatnonzero(candidates):
+        then = _between(response.at, min(tried[0], response.at[i]), max(tried[1], response.at[i])) & usable
+        step = response.log_cov[then, i] / sd[i]
+        best = np.max(response.log_mean[then][None, :] + node[:, None] * step[None, :], axis=1)
+        gains[i] = float(weight @ best) - now
     return gains
+
+
+def _between(at: FloatArray, low: float, high: float) -> NDArray[np.bool_]:
+    found: NDArray[np.bool_] = (at >= low) & (at <= high)
+    return found
 
 
 def curve(

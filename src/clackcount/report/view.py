@@ -40,10 +40,11 @@ class Fact:
 
 @dataclass(frozen=True, slots=True)
 class Event:
-    """A moment of the story. at: mm:ss, or "" for a remark between moments."""
+    """A moment of the story. at: mm:ss, or "" for a remark between moments. time_s: the same moment as a number."""
 
     at: str
     text: str
+    time_s: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,6 +61,7 @@ class Advice:
     basis: str
     times: tuple[str, ...]
     cautions: tuple[str, ...]
+    listen_at_s: tuple[float, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -251,8 +253,8 @@ def _story(listening: Listening) -> list[Event]:
     for stretch in running.timeline:
         stop = stops.pop(round(stretch.start_s, 3), None)
         text = _stretch_text(stretch) if stop is None else _stop_text(stop)
-        told.append((stretch.start_s, Event(clock(stretch.start_s), text)))
-    told.extend((stop.time_s, Event(clock(stop.time_s), _stop_text(stop))) for stop in stops.values())
+        told.append((stretch.start_s, Event(clock(stretch.start_s), text, stretch.start_s)))
+    told.extend((stop.time_s, Event(clock(stop.time_s), _stop_text(stop), stop.time_s)) for stop in stops.values())
     told.extend(_startup_events(running.startup))
     return [event for _, event in sorted(told, key=lambda item: item[0])]
 
@@ -276,7 +278,8 @@ def _stop_text(stop: Stop) -> str:
 def _startup_events(startup: Startup | None) -> Iterator[tuple[float, Event]]:
     if startup is None or startup.settled_from_s is None:
         return
-    yield startup.settled_from_s, Event(clock(startup.settled_from_s), "steady enough to begin a timed catch")
+    settled_s = startup.settled_from_s
+    yield settled_s, Event(clock(settled_s), "steady enough to begin a timed catch", settled_s)
 
 
 def _shortened(story: list[Event]) -> tuple[Event, ...]:
@@ -341,4 +344,5 @@ def _advice(finding: Finding) -> Advice:
         basis=str(finding.basis),
         times=tuple(clock(time_s) for time_s in finding.listen_at_s),
         cautions=finding.cautions,
+        listen_at_s=finding.listen_at_s,
     )

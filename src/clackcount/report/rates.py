@@ -1,0 +1,102 @@
+"""Rate over time as points, thinned where there are too many for an eye, and the band they lie in. Pure."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from clackcount.model import FloatArray, Listening, State
+from clackcount.report import cycles
+from clackcount.report.view import UNSURE
+
+MANY = 600  # more points than this on one strip only make a smear
+BAND = (0.1, 0.9)
+_BAND_BEATS = 12  # beats in the window of the band, at least
+_BAND_WINDOWS = 60  # windows side by side over the whole recording, at most
+_LEAST = 4  # points that a band needs
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Rates:
+    """Cycle by cycle, one pump: float64 (n,) time_s (middle of the cycle), interval_s; bool (n,) doubtful."""
+
+    pump: int
+    time_s: FloatArray
+    interval_s: FloatArray
+    doubtful: NDArray[np.bool_]
+
+    @property
+    def rate_per_min(self) -> FloatArray:
+        """float64 (n,), cycles a minute."""
+        return 60.0 / self.interval_s
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Band:
+    """Where most of the points lie, float64 (n,) each; NaN where nothing beats, so that a line breaks there."""
+
+    time_s: FloatArray
+    low: FloatArray
+    high: FloatArray
+
+
+def of(listening: Listening) -> list[Rates]:
+    """The rates of each pump that beats, the loudest first; only cycles in which it runs by itself.
+
+    The timeline tells the story of the loudest pump, so other pumps are judged by their slams alone.
+    """
+    running = listening.running
+    first = listening.beats.pumps[0].pump if listening.beats.pumps else None
+    selves = [
+        (stretch.start_s, stretch.end_s)
+        for stretch in (running.timeline if running else ())
+        if stretch.state is State.SELF
+    ]
+    rows: dict[int, list[tuple[float, float, bool]]] = {beat.pump: [] for beat in listening.beats.pumps}
+    for row in cycles.of(listening.beats.train, running):
+        if row.interval_s is None or row.pump not in rows or not row.beating:
+            continue
+        middle_s = row.slam_s - row.interval_s / 2
+        if row.pump == first and selves and not any(start_s <= middle_s < end_s for start_s, end_s in selves):
+            continue
+        rows[row.pump].append((middle_s, row.interval_s, row.confidence < UNSURE))
+    found = []
+    for pump, own in rows.items():
+        table = np.array(own, dtype=np.float64).reshape(-1, 3)
+        found.append(Rates(pump, table[:, 0], table[:, 1], table[:, 2].astype(bool)))
+    return found
+
+
+def thinned(rates: Rates, duration_s: float, most: int = MANY) -> Rates:
+    """The same, as medians of short equal times where there are more than so many cycles."""
+    if len(rates.time_s) <= most:
+        return rates
+    window = np.minimum((rates.time_s / duration_s * most).astype(np.int64), most - 1)
+    starts = np.flatnonzero(np.diff(window, prepend=-1))
+    groups = [slice(first, last) for first, last in zip(starts, [*starts[1:], len(window)], strict=True)]
+    return Rates(
+        rates.pump,
+        np.array([np.mean(rates.time_s[group]) for group in groups]),
+        np.array([np.median(rates.interval_s[group]) for group in groups]),
+        np.array([np.mean(rates.doubtful[group]) > 0.5 for group in groups], dtype=bool),
+    )
+
+
+def band(rates: Rates, duration_s: float) -> Band:
+    """The middle four fifths of the rates in windows that slide over the recording."""
+    if len(rates.time_s) < _LEAST:
+        return Band(*(np.empty(0) for _ in range(3)))
+    interval_s = float(np.median(rates.interval_s))
+    width_s = max(_BAND_BEATS * interval_s, duration_s / _BAND_WINDOWS)
+    middles_s = np.arange(rates.time_s[0], rates.time_s[-1] + width_s / 8, width_s / 4)
+    firsts = np.searchsorted(rates.time_s, middles_s - width_s / 2)
+    lasts = np.searchsorted(rates.time_s, middles_s + width_s / 2)
+    rate = rates.rate_per_min
+    low, high = np.full(len(middles_s), np.nan), np.full(len(middles_s), np.nan)
+    for index, (first, last) in enumerate(zip(firsts, lasts, strict=True)):
+        near = last > first and np.min(np.abs(rates.time_s[first:last] - middles_s[index])) < 2 * interval_s
+        if near and last - first >= _LEAST:
+            low[index], high[index] = np.quantile(rate[first:last], BAND)
+    return Band(middles_s, low, high)

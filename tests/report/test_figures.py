@@ -1,0 +1,268 @@
+"""Figures show what was heard: points, bands, posts and bars are where the result says."""
+
+from __future__ import annotations
+
+import dataclasses
+import re
+import struct
+import time
+from xml.etree import ElementTree
+
+import numpy as np
+import pytest
+from handmade import beat_of, listening_of, train_of
+
+from clackcount import figures, model
+from clackcount.errors import TimesError
+from clackcount.report import rates
+from clackcount.report.figures import paper
+from clackcount.report.figures.strip import LANES
+
+RATE = 48_000
+
+
+def points_of(figure, marker="o"):
+    """(time_s, rate) of all points drawn with a marker on the upper panel."""
+    lines = [line for line in figure.axes[0].get_lines() if line.get_marker() == marker]
+    return np.concatenate([np.column_stack(line.get_data()) for line in lines])
+
+
+def texts_of(figure):
+    return [text.get_text() for axes in figure.axes for text in axes.texts]
+
+
+def test_each_cycle_is_a_point_at_its_rate(steady):
+    slam_s = steady.beats.train.time_s
+    drawn = points_of(figures.strip(steady))
+    assert drawn[:, 0] == pytest.approx((slam_s[1:] + slam_s[:-1]) / 2)
+    assert drawn[:, 1] == pytest.approx(60 / np.diff(slam_s))
+
+
+def test_points_of_a_pump_that_runs_are_only_those_of_its_running(stopped):
+    drawn = points_of(figures.strip(stopped))
+    assert len(drawn) == 8  # nine slams by itself; the strokes by hand are no rate
+    assert drawn[:, 0].min() > 33.2
+
+
+def test_blocks_lie_in_the_lane_of_their_state_and_cover_the_recording(stopped):
+    figure = figures.strip(stopped)
+    below = figure.axes[1]
+    found = {}
+    for (state, _, _), blocks in zip(LANES, below.collections, strict=True):
+        found[state] = [(path.vertices[:, 0].min(), path.vertices[:, 0].max()) for path in blocks.get_paths()]
+    expected = {}
+    for stretch in stopped.running.timeline:
+        expected.setdefault(stretch.state, []).append((stretch.start_s, stretch.end_s))
+    assert {state: spans for state, spans in found.items() if spans} == {
+        state: [pytest.approx(span) for span in spans] for state, spans in expected.items()
+    }
+    assert [label.get_text() for label in below.get_yticklabels()] == ["self", "hand", "water", "quiet"]
+
+
+def test_a_stop_is_a_post_with_a_board_that_says_what_stayed(stopped):
+    figure = figures.strip(stopped)
+    assert "stays open" in texts_of(figure)
+    for axes in figure.axes:
+        posts = [line for line in axes.get_lines() if line.get_color() == paper.STOP]
+        assert any(np.allclose(post.get_xdata(), 41.7) for post in posts)
+
+
+def test_a_doubtful_stretch_has_a_question_mark(stopped):
+    assert texts_of(figures.strip(stopped)).count("?") == 1  # only the last stretch is below one half
+
+
+def test_doubtful_slams_are_rings(steady):
+    confidence = np.full(len(steady.beats.train), 0.9)
+    confidence[10] = 0.2
+    train = dataclasses.replace(steady.beats.train, confidence=confidence)
+    figure = figures.strip(listening_of(train, pumps=(beat_of(train),)))
+    rings = [line for line in figure.axes[0].get_lines() if line.get_markerfacecolor() == paper.PAPER]
+    assert sum(len(ring.get_xdata()) for ring in rings) == 1
+
+
+def test_a_missed_beat_is_a_caret_on_the_edge_and_does_not_squash_the_rest(steady):
+    train = train_of(np.delete(steady.beats.train.time_s, 30), duration_s=61.0)
+    figure = figures.strip(listening_of(train, pumps=(beat_of(train),)))
+    low, high = figure.axes[0].get_ylim()
+    assert high - low < 10
+    assert points_of(figure, "^")[:, 1] == pytest.approx([low])
+
+
+def test_without_a_ram_the_strip_says_so(no_ram):
+    assert "no steady beat" in texts_of(figures.strip(no_ram))
+
+
+def test_a_board_without_room_is_left_out_but_its_post_stands(stopped):
+    close = tuple(model.Stop(at_s, model.Cause.UNKNOWN, 0.9) for at_s in (40.0, 40.5, 41.0))
+    listening = dataclasses.replace(stopped, running=dataclasses.replace(stopped.running, stops=close))
+    figure = figures.strip(listening, width_px=328)
+    assert texts_of(figure).count("stops") == 1
+    posts = [line for line in figure.axes[1].get_lines() if line.get_color() == paper.STOP]
+    assert len(posts) == 3
+
+
+@pytest.fixture(scope="module")
+def eight_hours():
+    rng = np.random.default_rng(4)
+    time_s = np.cumsum(rng.normal(60 / 62, 0.01, 8 * 3600))
+    train = train_of(time_s)
+    stretch = model.Stretch(model.State.SELF, 0.0, train.duration_s, len(train), 0.9)
+    return listening_of(train, pumps=(beat_of(train),), running=model.Running((stretch,)))
+
+
+def test_eight_hours_are_thinned_to_medians_and_drawn_in_time(eight_hours):
+    begun_s = time.process_time()
+    figure = figures.strip(eight_hours)
+    text = figures.svg(figure, "night", "a night")
+    assert time.process_time() - begun_s < 4
+    drawn = points_of(figure)
+    assert len(drawn) <= rates.MANY
+    assert drawn[:, 1].mean() == pytest.approx(62, rel=1e-3)
+    assert len(text) < 200_000
+
+
+def test_the_band_holds_four_points_in_five(eight_hours):
+    (own,) = rates.of(eight_hours)
+    band = rates.band(own, eight_hours.recording.duration_s)
+    low, high = (np.interp(own.time_s, band.time_s, edge) for edge in (band.low, band.high))
+    inside = np.mean((own.rate_per_min >= low) & (own.rate_per_min <= high))
+    assert inside == pytest.approx(0.8, abs=0.01)
+
+
+def test_the_histogram_counts_every_interval_once(steady):
+    """numpy.histogram over the drawn edges is the oracle."""
+    rng = np.random.default_rng(2)
+    train = train_of(np.cumsum(rng.normal(0.96, 0.02, 300)))
+    axes = figures.intervals(listening_of(train, pumps=(beat_of(train),))).axes[0]
+    heights = [bar.get_height() for bar in axes.patches]
+    edges = [bar.get_x() for bar in axes.patches] + [axes.patches[-1].get_x() + axes.patches[-1].get_width()]
+    assert heights == np.histogram(np.diff(train.time_s), bins=edges)[0].tolist()
+    beyond = [int(text.get_text().split()[0]) for text in axes.texts if "beyond" in text.get_text()]
+    assert sum(heights) + sum(beyond) == 299
+
+
+def test_two_clusters_both_show(steady):
+    gaps_s = np.where(np.arange(200) % 2, 0.8, 1.1)
+    train = train_of(np.cumsum(gaps_s))
+    low_s, high_s = figures.intervals(listening_of(train, pumps=(beat_of(train),))).axes[0].get_xlim()
+    assert low_s < 0.8 < 1.1 < high_s
+
+
+def test_no_intervals_is_said_in_one_line(no_ram):
+    with pytest.raises(TimesError, match="fewer than two beats"):
+        figures.intervals(no_ram)
+
+
+# --- one beat opened up ------------------------------------------------------------------------------------------
+
+
+def rushing_water(train, *, shut_s, quieter_db, seed=3):
+    """White noise that is quieter by so many dB while the valve is shut: the truth of a profile is known."""
+    rng = np.random.default_rng(seed)
+    samples = rng.normal(0, 0.1, int(train.duration_s * RATE))
+    time_s = np.arange(len(samples)) / RATE
+    last = np.searchsorted(train.time_s, time_s, side="right") - 1
+    since_s = time_s - train.time_s[np.maximum(last, 0)]
+    samples[(last >= 0) & (since_s < shut_s)] *= 10 ** (-quieter_db / 20)
+    return model.Excerpt(0.0, RATE, samples.astype(np.float32))
+
+
+@pytest.mark.parametrize("quieter_db", [3.0, 12.0])
+def test_profile_gives_the_levels_that_were_put_in(quieter_db):
+    train = train_of(np.arange(1.0, 31.0, 1.0))
+    listening = listening_of(train, pumps=(beat_of(train),))
+    found = figures.profile(listening, rushing_water(train, shut_s=0.25, quieter_db=quieter_db))
+    middle_s = (found.edge_s[1:] + found.edge_s[:-1]) / 2
+    shut = (middle_s > 0.01) & (middle_s < 0.23)
+    opened = (middle_s > 0.27) & (middle_s < 0.98)
+    assert np.median(found.middle_db[shut]) == pytest.approx(0, abs=0.2)
+    assert np.median(found.middle_db[opened]) == pytest.approx(quieter_db, abs=0.2)
+    assert found.shut_s == pytest.approx(0.25)
+    assert np.all(found.low_db <= found.middle_db)
+    assert np.all(found.middle_db <= found.high_db)
+
+
+def test_profile_is_the_same_wherever_the_excerpt_begins():
+    train = train_of(np.arange(1.0, 31.0, 1.0))
+    listening = listening_of(train, pumps=(beat_of(train),))
+    whole = rushing_water(train, shut_s=0.25, quieter_db=6)
+    later = model.Excerpt(10.0, RATE, whole.samples[10 * RATE :])
+    shift = figures.profile(listening, later)
+    assert shift.n_beats < figures.profile(listening, whole).n_beats
+    assert np.median(shift.middle_db - figures.profile(listening, whole).middle_db) == pytest.approx(0, abs=0.3)
+
+
+def test_no_profile_of_few_beats_or_none(no_ram, steady):
+    silence = model.Excerpt(0.0, RATE, np.zeros(3 * RATE, np.float32))
+    assert figures.profile(no_ram, silence) is None
+    assert figures.profile(steady, silence) is None
+
+
+@pytest.mark.parametrize(("reopen_after_s", "words"), [(0.25, "open: water rushes"), (None, "the reopening was not")])
+def test_phases_are_named_only_where_the_reopening_was_heard(reopen_after_s, words):
+    train = train_of(np.arange(1.0, 31.0, 1.0), reopen_after_s=reopen_after_s)
+    listening = listening_of(train, pumps=(beat_of(train),))
+    figure = figures.cycle(figures.profile(listening, rushing_water(train, shut_s=0.25, quieter_db=6)))
+    assert any(text.startswith(words) for text in texts_of(figure))
+    assert ("drops open" in texts_of(figure)) == (reopen_after_s is not None)
+
+
+# --- the way out -------------------------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def all_figures(stopped):
+    train = stopped.beats.train
+    sound = rushing_water(train, shut_s=0.25, quieter_db=6)
+    return {
+        "strip": figures.strip(stopped),
+        "narrow": figures.strip(stopped, width_px=328, kept=[(10.0, 20.0)]),
+        "cycle": figures.cycle(figures.profile(stopped, sound)),
+        "intervals": figures.intervals(stopped),
+    }
+
+
+def test_svg_is_xml_with_roles_for_colours_and_ids_of_its_own(all_figures):
+    """Well-formed by Python's expat, which follows XML 1.0; ids unique over all figures, as HTML demands."""
+    seen = set()
+    for name, figure in all_figures.items():
+        text = figures.svg(figure, name, 'what "it" shows & says')
+        root = ElementTree.fromstring(text)
+        assert root.get("role") == "img"
+        assert root.get("aria-label") == 'what "it" shows & says'
+        assert re.findall(r"#[0-9a-fA-F]{6}\b", text) == []
+        ids = [node.get("id") for node in root.iter() if node.get("id")]
+        assert len(ids) == len(set(ids))
+        assert seen & set(ids) == set()
+        seen |= set(ids)
+        used = set(re.findall(r"url\(#([^)]+)\)|href=\"#([^\"]+)\"", text))
+        assert {first or second for first, second in used} <= set(ids)
+        assert "<text" in text
+        assert set(re.findall(r"var\(--([\w-]+)\)", text)) <= {*paper.ROLES, "face"}
+
+
+def test_every_axis_says_its_unit(all_figures):
+    for name, unit in (("strip", "(min:s)"), ("cycle", "(s)"), ("intervals", "(s)")):
+        assert unit in all_figures[name].axes[-1].get_xlabel()
+    assert "beats a minute" in texts_of(all_figures["strip"])
+    assert "(dB)" in all_figures["cycle"].axes[0].get_title(loc="left")
+    assert all_figures["intervals"].axes[0].get_title(loc="left") == "beats"
+
+
+def test_png_has_the_size_asked_for(all_figures):
+    """Width and height stand in bytes 16 to 24 of a PNG (W3C PNG specification, 5.3 and 11.2.2, IHDR)."""
+    data = figures.png(all_figures["narrow"], dots_per_px=2)
+    assert data[:8] == b"\x89PNG\r\n\x1a\n"
+    assert struct.unpack(">I", data[16:20]) == (656,)
+
+
+def test_the_same_result_gives_the_same_picture(stopped):
+    assert figures.svg(figures.strip(stopped), "a", "b") == figures.svg(figures.strip(stopped), "a", "b")
+
+
+def test_other_peoples_matplotlib_is_left_alone(stopped):
+    import matplotlib as mpl
+
+    before = dict(mpl.rcParams)
+    figures.png(figures.strip(stopped))
+    assert dict(mpl.rcParams) == before

@@ -96,6 +96,26 @@ def test_without_a_rush_above_the_background_the_cause_stays_unknown() -> None:
         assert running.timeline[-1].confidence < 0.75
 
 
+def with_knocks(train: SlamTrain, knocks_s: list[float]) -> SlamTrain:
+    """The train with knocks off the beat, no opening heard before them."""
+    order = np.argsort(np.concatenate([train.time_s, knocks_s]))
+    n = len(knocks_s)
+    extra = {"time_s": knocks_s, "strength_db": [12.0] * n, "confidence": [0.6] * n, "pump": [1] * n}
+    extra |= {"reopen_s": [np.nan] * n, "opened_s": [np.nan] * n, "beating": [False] * n}
+    return SlamTrain(
+        *(np.concatenate([getattr(train, name), extra[name]])[order] for name in COLUMNS), duration_s=train.duration_s
+    )
+
+
+def test_lone_knocks_after_a_stop_are_no_strokes() -> None:
+    train, flow, truth = Story(6, rush_db=12).runs(40).stalls(Cause.SHUT_STALL, 60).told()
+    stop_s = truth.stops[0][0]
+    knocked = with_knocks(train, [stop_s + 15, stop_s + 30, stop_s + 31, stop_s + 50])
+    running = understand(Beats(knocked), flow, train.duration_s)
+    assert [stretch.state for stretch in running.timeline] == [State.SELF, State.QUIET]
+    assert [stop.time_s for stop in running.stops] == pytest.approx([stop_s], abs=0.1)
+
+
 def test_failed_attempts_are_counted_and_their_beats_are_no_strokes() -> None:
     story = Story(4, period_s=0.8, opening_heard=1.0).quiet(5).hand(4).few_beats(3).hand(5).runs(40)
     running, _, _ = tell(story)

@@ -9,6 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from stories import Story
+from test_understand_stories import with_knocks
 
 from clackcount.model import Beats, Cause, Event, FlowTrack, Happening, SlamTrain, State
 from clackcount.running import Watcher, understand
@@ -76,6 +77,15 @@ def test_a_stop_is_told_once_and_a_new_start_counts_its_own_strokes() -> None:
     assert len(of(events, Happening.STOP)) == 1
     runs = [event for event in of(events, Happening.STATE) if event.state is State.SELF]
     assert [event.strokes for event in runs] == pytest.approx([5, 7], abs=1)
+
+
+def test_a_lone_knock_in_the_silence_is_not_told() -> None:
+    train, flow, truth = Story(6, rush_db=12).runs(40).stalls(Cause.SHUT_STALL, 40).told()
+    knocked = with_knocks(train, [truth.stops[0][0] + 15, truth.stops[0][0] + 30])
+    events, watcher = watch(knocked, flow, every(0.5, train))
+    assert len(of(events, Happening.STOP)) == 1
+    assert [event.state for event in of(events, Happening.STATE)] == [State.SELF, State.QUIET]
+    assert watcher.state is State.QUIET
 
 
 def test_settled_is_told_once_and_not_before_it_is_true() -> None:

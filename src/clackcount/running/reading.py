@@ -16,6 +16,7 @@ from clackcount.running.rush import (
     rush_index,
     shut_index,
 )
+from clackcount.running.strays import plausible
 from clackcount.running.strokes import Strokes, judge_strokes
 from clackcount.settings import RunningSettings
 
@@ -56,6 +57,7 @@ def read(
     was_pushed: bool | None = None,
 ) -> Reading:
     """Read one pump's slams against the flow. scale, was_pushed: known from earlier listening, see Watcher."""
+    train = plausible(train, settings)
     learned = learn_scale(train.time_s, flow, settings)
     if learned is not None and (scale is None or learned.separation >= FAINT_SEPARATION):
         scale = learned

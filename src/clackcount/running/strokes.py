@@ -82,10 +82,10 @@ def judge_strokes(
     failing = _from_interval(interval_s, earlier_s * FAILING_SLOWER, np.full(n, FAILING_SCATTER))
     firm = np.where(has_run, np.maximum(firm, failing), firm)
     firm[paused] = fresh[paused] = -0.5
-    of_dwell = sum(
-        np.clip(_from_dwell(np.where(paused, np.nan, dwell_s), period_s, scatter), -most, most)
-        for dwell_s, most in zip(dwells_s, DWELL_MAX, strict=False)
-    )
+    of_dwell = np.zeros(n)
+    for dwell_s, most, between_knocks in zip(dwells_s, DWELL_MAX, (True, False), strict=False):
+        dwell_s = np.where(paused, np.nan, dwell_s)
+        of_dwell += np.clip(_from_dwell(dwell_s, period_s, scatter, between_knocks=between_knocks), -most, most)
     evidence = np.where(train.beating, TOGETHER, ALONE) + of_dwell
     if dwells_s:
         evidence += np.clip(_from_being_heard(dwells_s[0], scatter), -HEARD_MAX, HEARD_MAX)
@@ -171,8 +171,14 @@ def _from_interval(interval_s: FloatArray, period_s: FloatArray, scatter: FloatA
     return np.asarray(np.nan_to_num(np.clip(ratio, -INTERVAL_MAX, INTERVAL_MAX), nan=0.0))
 
 
-def _from_dwell(dwell_s: FloatArray, period_s: FloatArray, scatter: FloatArray) -> FloatArray:
-    """Log likelihood ratio, by itself against pushed, of how long the valve stayed shut before each slam."""
+def _from_dwell(
+    dwell_s: FloatArray, period_s: FloatArray, scatter: FloatArray, *, between_knocks: bool
+) -> FloatArray:
+    """Log likelihood ratio, by itself against pushed, of how long the valve stayed shut before each slam.
+
+    Measured against the usual of this pump; where it never ran yet, against any ram's, if between_knocks. (Read from
+    the rush it is longer by as much as the rush takes to grow, and has no usual of its own.)
+    """
     steady = (scatter < 0.1) & np.isfinite(dwell_s) & np.isfinite(period_s) & (dwell_s < period_s)
     hand = _normal(np.log(np.maximum(dwell_s, 1e-3) / HAND_DWELL_S), HAND_DWELL_SPREAD) / np.maximum(dwell_s, 1e-3)
     if np.count_nonzero(steady) >= EVEN_RUN:
@@ -183,6 +189,8 @@ def _from_dwell(dwell_s: FloatArray, period_s: FloatArray, scatter: FloatArray) 
             share * _normal((dwell_s - usual_s - n_missed * missed) / spread_s, 1.0) / spread_s
             for n_missed, share in enumerate(MISSED_SHARE)
         )
+    elif not between_knocks:
+        return np.zeros(len(dwell_s))
     else:  # it never ran: any ram reopens soon
         own = _normal(np.log(np.maximum(dwell_s, 1e-3) / OWN_DWELL_S), OWN_DWELL_SPREAD) / np.maximum(dwell_s, 1e-3)
     return np.asarray(np.nan_to_num(np.log((own + 0.05) / (hand + 0.05)), nan=0.0))

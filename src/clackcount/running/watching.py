@@ -53,6 +53,7 @@ class Watcher:
         self._ears = _Ears()
         self._tick = 0
         self._scale: RushScale | None = None
+        self._last_s = 0.0  # the last slam that belongs to the story
         self._reading: Reading | None = None
         self._gap: _LiveGap | None = None
         self._stopped = False  # a stop has been told, and not yet what followed it
@@ -87,12 +88,11 @@ class Watcher:
 
     def _hear_slam(self, now_s: float) -> None:
         self._ears.forget(now_s - WINDOW_S, WINDOW_SLAMS)
-        from_s, train, flow = self._ears.window(now_s)
-        self._reading = read(
-            train, flow, self.settings, scale=self._scale, was_pushed=self._was_pushed(from_s + train.time_s[0])
-        )
-        self._scale = self._reading.scale
-        spells = find_spells(self._reading, now_s - from_s, self.settings, begins_within=False)
+        from_s, spells = self._read(now_s)
+        assert self._reading is not None
+        if not spells or not spells[-1].goes_on:  # a lone knock that belongs to nothing
+            self._hear_silence(now_s)
+            return
         last = spells[-1]
         n_pushed = int(self._reading.strokes.pushed[last.first : last.last + 1].sum())
         if self.state is State.SELF and last.state is State.HAND:
@@ -111,21 +111,28 @@ class Watcher:
 
     def _hear_silence(self, now_s: float) -> None:
         assert self._reading is not None
-        last_s = self._ears.last_s
+        last_s = self._last_s
+        if len(self._reading.train) == 0:
+            return
         if self.state is State.SELF:
             limit_s = float(self._reading.strokes.limit_s[-1])
             if now_s - last_s <= limit_s or self._may_run_on(now_s, limit_s):
                 return
-            from_s, train, flow = self._ears.window(now_s)
-            self._reading = read(
-                train, flow, self.settings, scale=self._scale, was_pushed=self._was_pushed(from_s + train.time_s[0])
-            )
-            self._tell_stop(
-                find_spells(self._reading, now_s - from_s, self.settings, begins_within=False), now_s, from_s
-            )
+            from_s, spells = self._read(now_s)
+            self._tell_stop(spells, now_s, from_s)
         elif now_s - last_s <= self.settings.hand_gap_s and self._gap is None and not self._stopped:
             return
         self._follow_gap(now_s)
+
+    def _read(self, now_s: float) -> tuple[float, list[Spell]]:
+        """(start of the window, the spells in it), after reading what is in hearing anew."""
+        from_s, train, flow = self._ears.window(now_s)
+        was_pushed = self._ears.was_pushed(from_s + float(train.time_s[0])) if len(train) else None
+        self._reading = read(train, flow, self.settings, scale=self._scale, was_pushed=was_pushed)
+        self._scale = self._reading.scale
+        if len(self._reading.train):
+            self._last_s = from_s + float(self._reading.train.time_s[-1])
+        return from_s, find_spells(self._reading, now_s - from_s, self.settings, begins_within=False)
 
     # --- what is told
 
@@ -175,10 +182,6 @@ class Watcher:
         self.strokes = len(self._stroke_s)
         return known
 
-    def _was_pushed(self, time_s: float) -> bool | None:
-        """How the first slam of a window was judged while what lay before it was still in hearing."""
-        return self._ears.pushed.get(time_s)
-
     def _sure(self, spell: Spell) -> float:
         assert self._reading is not None
         return float(np.median(self._reading.train.confidence[spell.first : spell.last + 1]))
@@ -212,14 +215,15 @@ class Watcher:
     def _may_run_on(self, now_s: float, limit_s: float) -> bool:
         """Whether the silence may hide a beat that goes on: under a gust, or with its rush still coming and going."""
         assert self._reading is not None
-        last_s = self._ears.last_s
+        last_s = self._last_s
         if now_s - last_s > max(3 * limit_s, MASKED_S):
             return False
         from_s, train, flow = self._ears.window(now_s)
         if self._reading.separation >= CLEAR_SEPARATION:
             heard = read(train, flow, self.settings, scale=self._scale)
-            share = low_share(heard, last_s - from_s, now_s - from_s, len(train))
-            return now_s - last_s <= 3 * limit_s and low_share_fits(heard, share, len(train))
+            n = len(heard.train)
+            share = low_share(heard, last_s - from_s, now_s - from_s, n)
+            return n > 0 and now_s - last_s <= 3 * limit_s and low_share_fits(heard, share, n)
         level_db = flow.level_db.mean(axis=1)
         recent = level_db[-max(1, round(1 / flow.step_s)) :]
         return bool(len(level_db) and np.median(recent) > np.median(level_db) + MASKED_DB)
@@ -234,7 +238,7 @@ class Watcher:
             shut = float(self._reading.shut[-1]) if len(self._reading.shut) else 0.0
             shut_s = last_shut_s(self._reading, -1) if self._stopped else 0.0
             hold_s = shut_s + GATHER_S if self._stopped else 0.0
-            self._gap = _LiveGap(self._ears.last_s, GapFollower(shut, separation, hold_s), shut_s)
+            self._gap = _LiveGap(self._last_s, GapFollower(shut, separation, hold_s), shut_s)
         if self._scale is None or self._gap.follower.separation <= 0:
             self._become(State.QUIET, self._gap.start_s, now_s, 0.5)
             return
@@ -334,7 +338,6 @@ class _Ears:
         self.first_cell = 0
         self.step_s = 0.05
         self.band_hz: FloatArray = np.empty(0)
-        self.last_s = 0.0
         self.pushed: dict[float, bool] = {}
 
     def take(self, slams: SlamTrain | None, cells: FlowTrack | None) -> None:
@@ -359,8 +362,6 @@ class _Ears:
         n = sum(1 for slam in self.coming if slam[0] <= now_s)
         self.slams += self.coming[:n]
         self.coming = self.coming[n:]
-        if n:
-            self.last_s = self.slams[-1][0]
         return n > 0
 
     def forget(self, before_s: float, keep_slams: int) -> None:
@@ -377,8 +378,12 @@ class _Ears:
 
     def remember(self, from_s: float, reading: Reading) -> None:
         """How slams were judged, for when what lay before them is out of hearing."""
-        time_s = [slam[0] for slam in self.slams]
+        time_s = np.round(reading.train.time_s + from_s, 4).tolist()
         self.pushed.update(zip(time_s, reading.strokes.pushed.tolist(), strict=True))
+
+    def was_pushed(self, time_s: float) -> bool | None:
+        """How the first slam of a window was judged while what lay before it was still in hearing."""
+        return self.pushed.get(round(time_s, 4))
 
     def window(self, now_s: float) -> tuple[float, SlamTrain, FlowTrack]:
         """(start of the window, its slams, its flow up to now_s), times from the start of the window."""

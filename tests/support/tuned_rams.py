@@ -83,7 +83,9 @@ class TunedRam:
             },
         )
 
-    def trial(self, rng: np.random.Generator, number: int, stroke: float, *, n: int = 3, reset_u: float = 0.015) -> Trial:
+    def trial(
+        self, rng: np.random.Generator, number: int, stroke: float, *, n: int = 3, reset_u: float = 0.015
+    ) -> Trial:
         """A trial at a stroke as it would be stored: n catches a side, read with the errors people make."""
         at = f"2026-03-{1 + number:02d}T10:00:00Z"
         setting = Setting("stroke", f"{1e3 * stroke:.1f} mm", stroke, None, "m")
@@ -125,7 +127,9 @@ def random_tuned_ram(rng: np.random.Generator) -> TunedRam:
             bore=bore,
             loss=1.6 + rng.uniform(0.02, 0.035) * 5 * head / bore + rng.uniform(0, 3),
             seat=seat,
-            lift_speed=math.sqrt(2 * G * 0.87 / (1.3 * math.exp(rng.normal(0, 0.4)) * 998 * 1.3 * math.pi / 4 * seat**2)),
+            lift_speed=math.sqrt(
+                2 * G * 0.87 / (1.3 * math.exp(rng.normal(0, 0.4)) * 998 * 1.3 * math.pi / 4 * seat**2)
+            ),
             weight=1200 * bore**2 * math.exp(rng.normal(0, 0.6)),
             gap_loss=1.5 * math.exp(rng.normal(0, 0.4)),
             idle_s=0.05 * math.exp(rng.normal(0, 0.4)),

@@ -25,7 +25,7 @@ BAND = 1.96
 
 @dataclass(frozen=True, slots=True)
 class Point:
-    """One trial: setting (SI), natural logarithm of the quantity, its standard uncertainty, repeatability included."""
+    """One trial: setting (SI), natural logarithm of the quantity, its standard uncertainty with repeatability."""
 
     at: float
     log_value: float

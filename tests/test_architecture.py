@@ -53,8 +53,8 @@ THIRD_PARTY = {
 # What a room without I/O may take from the standard library: nothing with a clock, a file, a process or a printer.
 PURE_STANDARD = {
     "__future__", "abc", "bisect", "cmath", "collections", "contextlib", "copy", "dataclasses", "difflib", "enum",
-    "fractions", "functools", "heapq", "itertools", "math", "numbers", "operator", "re", "statistics", "string", "textwrap",
-    "tomllib", "types", "typing", "warnings",
+    "fractions", "functools", "heapq", "itertools", "math", "numbers", "operator", "re", "statistics", "string",
+    "textwrap", "tomllib", "types", "typing", "warnings",
 }  # fmt: skip
 REPORT_STANDARD = PURE_STANDARD | {"base64", "csv", "html", "io", "json", "pathlib", "datetime", "importlib"}
 REPORT_WRITERS = {"report/write.py"}

@@ -39,34 +39,52 @@ def as_dict(settings: Checked) -> dict[str, float | int | str]:
 class HearingSettings(Checked):
     """Thresholds of the hearing room: from samples to impacts."""
 
-    hop_s: float = knob(0.005, 0.002, 0.01, "a frame every 5 ms: half the tolerance asked of a slam's place, before refinement")
-    n_bands: int = knob(36, 12, 64, "about a third of an octave above 1 kHz; fewer lose the slam's best octave in a brook")
+    hop_s: float = knob(
+        0.005, 0.002, 0.01, "a frame every 5 ms: half the tolerance asked of a slam's place, before refinement"
+    )
+    n_bands: int = knob(
+        36, 12, 64, "about a third of an octave above 1 kHz; fewer lose the slam's best octave in a brook"
+    )
     lowest_hz: float = knob(50.0, 20.0, 300.0, "below it a phone hears wind and handling only")
     highest_hz: float = knob(14000.0, 3000.0, 20000.0, "above it phone encoders keep nothing")
-    floor_s: float = knob(0.4, 0.1, 3.0, "time constant of the noise floor; 0.35 to 0.5 s served best in rain, surf and storm")
-    passage_s: float = knob(60.0, 20.0, 300.0, "long enough for a dozen cycles of the slowest ram, short enough to follow it")
+    floor_s: float = knob(
+        0.4, 0.1, 3.0, "time constant of the noise floor; 0.35 to 0.5 s served best in rain, surf and storm"
+    )
+    passage_s: float = knob(
+        60.0, 20.0, 300.0, "long enough for a dozen cycles of the slowest ram, short enough to follow it"
+    )
     margin_s: float = knob(8.0, 2.0, 50.0, "surrounding at either end of a passage, two cycles of the slowest ram")
     live_step_s: float = knob(0.8, 0.2, 10.0, "live, the news must come within two seconds")
-    bias: float = knob(1.0, 0.1, 10.0, "added to energy over floor before the root, so that dips in the noise do not count")
+    bias: float = knob(
+        1.0, 0.1, 10.0, "added to energy over floor before the root, so that dips in the noise do not count"
+    )
 
 
 @dataclass(frozen=True, slots=True)
 class BeatsSettings(Checked):
     """Thresholds of the beats room: from impacts to slams."""
 
-    slowest_per_min: float = knob(13.0, 5.0, 60.0, "published rams go down to 20 a minute; a little below 15 for the jitter")
+    slowest_per_min: float = knob(
+        13.0, 5.0, 60.0, "published rams go down to 20 a minute; a little below 15 for the jitter"
+    )
     fastest_per_min: float = knob(430.0, 100.0, 600.0, "published rams go up to 375 a minute")
     hypotheses_tried: int = knob(16, 2, 60, "pairs of period and band group taken from the autocorrelation")
     hypotheses_refined: int = knob(4, 1, 20, "first guesses worth the full iteration")
     spread_max: float = knob(0.06, 0.02, 0.2, "a self-running ram strays from its period by a few per cent")
-    spread_min: float = knob(0.012, 0.002, 0.05, "frames are 5 ms: a closer spread would be a spread of frame numbers")
+    spread_min: float = knob(
+        0.012, 0.002, 0.05, "frames are 5 ms: a closer spread would be a spread of frame numbers"
+    )
     missed_cost: float = knob(3.0, 0.5, 20.0, "a missed beat must be paid by one clearly heard slam")
     restart_cost: float = knob(8.0, 2.0, 50.0, "a break in the rhythm must be paid by two clearly heard slams")
-    evidence_min: float = knob(25.0, 5.0, 200.0, "chance alone rarely strings more together in a minute of brook or rain")
+    evidence_min: float = knob(
+        25.0, 5.0, 200.0, "chance alone rarely strings more together in a minute of brook or rain"
+    )
     likeness_min: float = knob(0.75, 0.0, 1.0, "below it every second sound is another sound, not a weaker slam")
     companion_strength_min: float = knob(4.5, 2.0, 20.0, "standard errors; some hundred lags are tried")
     stray_share: float = knob(0.5, 0.1, 1.0, "a slam off the beat must score at least so much of what those on it do")
-    stray_alike: float = knob(0.75, 0.3, 1.0, "and its spectrum must be as like theirs as theirs are among themselves, nearly")
+    stray_alike: float = knob(
+        0.75, 0.3, 1.0, "and its spectrum must be as like theirs as theirs are among themselves, nearly"
+    )
     slams_min: int = knob(7, 4, 50, "slams in an even run before a rate is stated: six intervals that agree")
     span_min_s: float = knob(6.0, 1.0, 60.0, "a bird's phrase is even for three seconds; a ram goes on")
     ram_sure_min: float = knob(0.11, 0.0, 1.0, "below it even knocks are not called a ram at all")
@@ -79,11 +97,19 @@ class RunningSettings(Checked):
     """Thresholds of the running room: what the pump was doing."""
 
     self_cycles_min: int = knob(6, 3, 50, "beats in a row without a push before it is called running by itself")
-    stop_cycles: float = knob(3.0, 1.8, 20.0, "periods without a slam after which it has stopped: two beats are overdue")
-    stop_wait_s: float = knob(2.0, 0.5, 30.0, "at least so long past the beat that was due, or a gust fakes a stop of a fast ram")
-    hand_gap_s: float = knob(6.0, 2.0, 60.0, "a pause between hand strokes longer than this ends the spell of pushing")
+    stop_cycles: float = knob(
+        3.0, 1.8, 20.0, "periods without a slam after which it has stopped: two beats are overdue"
+    )
+    stop_wait_s: float = knob(
+        2.0, 0.5, 30.0, "at least so long past the beat that was due, or a gust fakes a stop of a fast ram"
+    )
+    hand_gap_s: float = knob(
+        6.0, 2.0, 60.0, "a pause between hand strokes longer than this ends the spell of pushing"
+    )
     rush_cycles_min: int = knob(4, 2, 50, "slams needed before the rush can be told from the shut phase")
-    rush_gain_sd_db: float = knob(3.0, 0.3, 20.0, "how far a phone's automatic gain is expected to move the whole level")
+    rush_gain_sd_db: float = knob(
+        3.0, 0.3, 20.0, "how far a phone's automatic gain is expected to move the whole level"
+    )
     rush_sure: float = knob(0.75, 0.5, 0.99, "confidence from which rushing or quiet is told as a fact")
     settled_share: float = knob(0.02, 0.002, 0.2, "settled when the interval is within this share of its final value")
     trend_rows_max: int = knob(48, 8, 500, "windows in the table of a long recording")

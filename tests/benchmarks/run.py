@@ -61,7 +61,7 @@ def say(text: str) -> None:
 def main(argv: list[str] | None = None) -> int:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--quick", action="store_true", help="few recordings of each condition")
-    parser.add_argument("--n", type=int, default=10, help="recordings of a condition")
+    parser.add_argument("--n", type=int, default=8, help="recordings of a condition")
     parser.add_argument("--first", type=int, default=FIRST, help="number of the first recording")
     parser.add_argument("--only", action="append", default=[], metavar="WORD", help="conditions whose name holds it")
     parser.add_argument("--audio", action="append", default=[], type=Path, metavar="DIR", help="more recorded clips")

@@ -28,6 +28,7 @@ class Row:
     """What came out for one recording. Rates per minute; None where there is none. f1: by window in ms.
 
     tools: F1 of the other tools, by name and window. stated, confidence: of pump 1 as told, true: of pump 1.
+    doubts: what was said about knocks that were not taken for a ram.
     """
 
     condition: str
@@ -51,6 +52,7 @@ class Row:
     rams: int = 0
     rams_told: int = 0
     rams_right: int = 0
+    doubts: tuple[str, ...] = ()
 
     @property
     def off(self) -> float | None:
@@ -113,6 +115,7 @@ def score(case: Case, condition: str, group: str, number: int, *, tools: bool) -
         listen_s=took_s,
         rams=len(case.rates_per_min),
         rams_told=len(heard.pumps),
+        doubts=heard.doubts,
     )
     told = [pump.rate_per_min for pump in heard.pumps]
     row.rams_right = sum(any(abs(t / rate - 1) <= SAME_RATE for t in told) for rate in case.rates_per_min)

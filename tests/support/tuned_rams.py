@@ -12,7 +12,6 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from clackcount.hydraulics import Site
 from clackcount.logbook.records import Caught, Recording, Setting, Trial
 
 G = 9.80665
@@ -66,21 +65,17 @@ class TunedRam:
         strokes = np.geomspace(*self.travel, 400)
         return max((found[0] for s in strokes if (found := self.flows_m3_s(float(s)))), default=0.0)
 
-    def site(self, rng: np.random.Generator, stroke: float) -> Site:
+    def site_text(self, rng: np.random.Generator, stroke: float) -> str:
         """The site file that a keeper with a tape measure would write."""
 
-        def read(value: float, u: float) -> str:
-            return f"{value * math.exp(rng.normal(0, u)):.4f}"
+        def read(value: float, u: float, unit: str = "m") -> str:
+            return f'"{value * math.exp(rng.normal(0, u)):.4f} {unit}"'
 
-        return Site(
-            drive_head=read(self.head, 0.02) + " m",
-            delivery_head_above_ram=read(self.above, 0.02) + " m",
-            drive_pipe={"length": read(self.length, 0.01) + " m", "bore": read(self.bore, 0.015) + " m"},
-            waste_valve={
-                "stroke": f"{stroke:.5f} m",
-                "weight": read(self.weight, 0.03) + " kg",
-                "seat_bore": read(self.seat, 0.02) + " m",
-            },
+        return (
+            f"drive_head = {read(self.head, 0.02)}\ndelivery_head_above_ram = {read(self.above, 0.02)}\n"
+            f"[drive_pipe]\nlength = {read(self.length, 0.01)}\nbore = {read(self.bore, 0.015)}\n"
+            f"[waste_valve]\nstroke = {read(stroke, 0)}\nweight = {read(self.weight, 0.03, 'kg')}\n"
+            f"seat_bore = {read(self.seat, 0.02)}\n"
         )
 
     def trial(
@@ -141,3 +136,27 @@ def random_tuned_ram(rng: np.random.Generator) -> TunedRam:
         runs = [ram.flows_m3_s(float(s)) is not None for s in strokes]
         if sum(runs) > 15:
             return ram
+
+
+def share_of_best(rng: np.random.Generator, *, forecast: bool, n_trials: int = 6) -> float:
+    """Follow the advice from a stroke at random for so many trials; what the stroke then advised delivers, as a share
+    of the most that the ram could. forecast: whether there is a site file."""
+    from clackcount.cli.reckoning import forecast_of
+    from clackcount.logbook.advice import advise
+
+    ram = random_tuned_ram(rng)
+    stroke = 0.0
+    while stroke == 0 or ram.flows_m3_s(stroke) is None:
+        stroke = round(math.exp(rng.uniform(math.log(ram.travel[0]), math.log(ram.travel[1]))), 5)
+    text = ram.site_text(rng, stroke) if forecast else ""
+    trials: list[Trial] = []
+    for number in range(1, n_trials + 1):
+        trials.append(ram.trial(rng, number, stroke))
+        advice = advise(trials, "stroke", travel=ram.travel, forecast=forecast_of(trials, text, "stroke"))
+        assert advice.next is None or ram.travel[0] * 0.999 <= advice.next <= ram.travel[1] * 1.001
+        if advice.next is None:
+            break
+        stroke = round(advice.next, 5)
+    assert advice.best is not None
+    flows = ram.flows_m3_s(advice.best)
+    return flows[0] / ram.best_m3_s() if flows else 0.0

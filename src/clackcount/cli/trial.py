@@ -102,7 +102,7 @@ def list_(site: str | None, removed: bool, as_json: bool, logbook: str | None) -
     from clackcount.logbook import as_text
 
     with open_logbook(logbook) as book:
-        trials = book.trials(site=site_named(site)[0] if site else None, removed=removed)
+        trials = book.trials(site=site_named(site)[0] if site else None, removed=removed, caught=as_json)
     if as_json:
         put_json({"schema": "clackcount.trials/1", "trials": [trial.to_dict() for trial in trials]})
     elif trials:

@@ -179,7 +179,7 @@ def _limits(
         elif value < settings[0]:
             low = max(low, math.sqrt(value * settings[0]))
     if travel is not None:
-        low, high = max(low, travel[0]), min(high, travel[1])
+        low, high = (min(max(end, travel[0]), travel[1]) for end in (low, high))
     else:
         said.append(f"The valve's travel was not given: see for yourself that it allows the {over} to try.")
     return low, max(low, high)

@@ -14,11 +14,11 @@ import sqlite3
 import uuid
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import asdict, replace
+from dataclasses import asdict, fields, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from types import TracebackType
-from typing import Any
+from typing import Any, TypeVar
 
 import sqlalchemy as sa
 from sqlalchemy import exc
@@ -134,7 +134,7 @@ class Logbook:
         Raises: LogbookError for a record that is here with other contents.
         """
         with self._writing() as connection:
-            known = {each.uid: each for each in self._load(connection, sa.select(schema.trials), whole=True)}
+            known = {each.uid: each for each in self._load(connection, sa.select(schema.trials))}
             taken = {each.number for each in known.values()}
             fresh: list[Trial] = []
             n_struck = 0
@@ -168,10 +168,16 @@ class Logbook:
             return self._one(connection, number)
 
     def trials(
-        self, *, site: str | None = None, removed: bool = False, whole: bool = False, numbers: Sequence[int] = ()
+        self,
+        *,
+        site: str | None = None,
+        removed: bool = False,
+        whole: bool = False,
+        caught: bool = True,
+        numbers: Sequence[int] = (),
     ) -> list[Trial]:
         """Trials in order of time, then of number. removed: tombstones too. whole: with the documents of what was
-        heard and found, which a list does not need. numbers: only these, where given."""
+        heard and found; caught: with the catches; a list needs neither. numbers: only these, where given."""
         query = sa.select(*_columns(whole))
         if site is not None:
             query = query.where(schema.trials.c.site == site)
@@ -180,7 +186,7 @@ class Logbook:
         if numbers:
             query = query.where(schema.trials.c.number.in_(list(numbers)))
         with self._reading() as connection:
-            return self._load(connection, query.order_by(schema.trials.c.at, schema.trials.c.number), whole=whole)
+            return self._load(connection, query.order_by(schema.trials.c.at, schema.trials.c.number), whole, caught)
 
     def events(self, site: str | None = None) -> list[Event]:
         """Restarts, repairs and notes in order of time."""
@@ -288,7 +294,7 @@ class Logbook:
         return int(connection.execute(sa.select(sa.func.max(schema.trials.c.number))).scalar() or 0) + 1
 
     def _one(self, connection: sa.Connection, number: int) -> Trial:
-        found = self._load(connection, sa.select(schema.trials).where(schema.trials.c.number == number), whole=True)
+        found = self._load(connection, sa.select(schema.trials).where(schema.trials.c.number == number))
         if not found:
             raise LogbookError(f"there is no trial {number} in {self.name}", hint="clackcount trial list shows them")
         return found[0]
@@ -322,14 +328,19 @@ class Logbook:
                 )
         return n_new
 
-    def _load(self, connection: sa.Connection, query: sa.Select[Any], *, whole: bool) -> list[Trial]:
+    def _load(
+        self, connection: sa.Connection, query: sa.Select[Any], whole: bool = True, caught: bool = True
+    ) -> list[Trial]:
         rows = connection.execute(query).mappings().all()
         numbers = [row["number"] for row in rows]
         texts = {row[0]: row[1] for row in connection.execute(sa.select(schema.sites.c.sha256, schema.sites.c.text))}
-        children = [
-            _children(connection, table, numbers) for table in (schema.settings, schema.conditions, schema.catches)
+        settings = _children(connection, schema.settings, Setting, numbers)
+        conditions = _children(connection, schema.conditions, Setting, numbers)
+        catches = _children(connection, schema.catches, Caught, numbers) if caught else {}
+        return [
+            _trial(row, texts, settings.get(n, []), conditions.get(n, []), catches.get(n, []), whole)
+            for n, row in zip(numbers, rows, strict=True)
         ]
-        return [_trial(row, texts, *(each.get(row["number"], []) for each in children), whole=whole) for row in rows]
 
 
 def _columns(whole: bool) -> list[sa.Column[Any]]:
@@ -337,27 +348,29 @@ def _columns(whole: bool) -> list[sa.Column[Any]]:
     return [column for column in schema.trials.c if column.name not in heavy]
 
 
-def _children(connection: sa.Connection, table: sa.Table, numbers: Sequence[int]) -> dict[int, list[dict[str, Any]]]:
-    """Rows of table by trial, in their order, without the key."""
-    wanted = [column for column in table.c if column.name not in ("trial", "place")]
+_Child = TypeVar("_Child", Setting, Caught)
+
+
+def _children(
+    connection: sa.Connection, table: sa.Table, make: type[_Child], numbers: Sequence[int]
+) -> dict[int, list[_Child]]:
+    """The records in table by trial, in their order. Columns are named, and stand, as the fields of the record."""
+    wanted = [table.c[field.name] for field in fields(make)]
     query = sa.select(table.c.trial, *wanted).order_by(table.c.trial, table.c.place)
-    found: dict[int, list[dict[str, Any]]] = {}
-    names = [column.name for column in wanted]
-    # Of many trials all rows are read at once, which is quicker than asking for them by number.
-    parts = [query.where(table.c.trial.in_(list(numbers)))] if len(numbers) <= IN_ONE_QUERY else [query]
-    for part in parts:
-        for trial, *values in connection.execute(part):
-            found.setdefault(trial, []).append(dict(zip(names, values, strict=True)))
+    if len(numbers) <= IN_ONE_QUERY:  # of many trials all rows are read at once, which is quicker
+        query = query.where(table.c.trial.in_(list(numbers)))
+    found: dict[int, list[_Child]] = {}
+    for trial, *values in connection.execute(query):
+        found.setdefault(trial, []).append(make(*values))
     return found
 
 
 def _trial(
     row: sa.RowMapping,
     texts: dict[str, str],
-    settings: list[dict[str, Any]],
-    conditions: list[dict[str, Any]],
-    catches: list[dict[str, Any]],
-    *,
+    settings: list[Setting],
+    conditions: list[Setting],
+    catches: list[Caught],
     whole: bool,
 ) -> Trial:
     recording = result = None
@@ -375,9 +388,9 @@ def _trial(
         row["number"],
         row["note"],
         texts[row["site_sha256"]] if row["site_sha256"] else "",
-        tuple(Setting(**each) for each in settings),
-        tuple(Setting(**each) for each in conditions),
-        tuple(Caught(**each) for each in catches),
+        tuple(settings),
+        tuple(conditions),
+        tuple(catches),
         recording,
         result,
         row["removed_at"],

@@ -20,7 +20,8 @@ MARKS_L = ((0.1, 0.01), (0.5, 0.025), (3.0, 0.05), (math.inf, 0.5))
 
 @dataclass(frozen=True)
 class TunedRam:
-    """A site and its valve, SI. drag: v_gap at which a weight of 1 kg is lifted. leak: share that goes astray."""
+    """A site and its valve, SI. drag: v_gap at which a weight of 1 kg is lifted. leak: share that goes astray.
+    jugs: what the delivery and the waste jug read over what is in them."""
 
     head: float
     above: float
@@ -35,6 +36,7 @@ class TunedRam:
     yielded: float
     leak: float
     travel: tuple[float, float]
+    jugs: tuple[float, float] = (1.0, 1.0)
 
     def flows_m3_s(self, stroke: float, weight: float | None = None) -> tuple[float, float] | None:
         """(delivered, wasted); None where it does not run."""
@@ -91,16 +93,16 @@ class TunedRam:
         anew = math.exp(rng.normal(0, reset_u))
         caught = [
             each
-            for side, flow in zip(("delivery", "waste"), flows, strict=True)
-            for each in _caught(rng, side, flow * anew, n)
+            for side, flow, jug in zip(("delivery", "waste"), flows, self.jugs, strict=True)
+            for each in _caught(rng, side, flow * anew, jug, n)
         ]
         return Trial(f"trial-{number}", "Fern Hollow", at, number, settings=(setting,), catches=tuple(caught))
 
 
-def _caught(rng: np.random.Generator, side: str, flow: float, n: int) -> list[Caught]:
-    vessel, found = 1 + rng.normal(0, 0.02), []
+def _caught(rng: np.random.Generator, side: str, flow: float, jug: float, n: int) -> list[Caught]:
+    found = []
     for _ in range(n):
-        litres = 1e3 * flow * math.exp(rng.normal(0, 0.01)) * (60 + rng.normal(0, 0.3)) * vessel
+        litres = 1e3 * flow * math.exp(rng.normal(0, 0.01)) * (60 + rng.normal(0, 0.3)) * jug
         mark = next(m for up_to, m in MARKS_L if litres <= up_to)
         reading = max(litres + rng.uniform(-mark / 2, mark / 2), 0.3 * litres)
         u = mark / 2 / math.sqrt(3)
@@ -131,6 +133,7 @@ def random_tuned_ram(rng: np.random.Generator) -> TunedRam:
             yielded=min(0.6 * math.exp(rng.normal(0, 0.28)), 1.1),
             leak=rng.uniform(0, 0.02),
             travel=(low, low * rng.uniform(3.0, 6.0)),
+            jugs=(1 + rng.normal(0, 0.02), 1 + rng.normal(0, 0.02)),
         )
         strokes = np.geomspace(*ram.travel, 40)
         runs = [ram.flows_m3_s(float(s)) is not None for s in strokes]

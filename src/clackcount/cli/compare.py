@@ -32,10 +32,11 @@ def command(first: str, second: str, worth: str, as_json: bool, png: str | None,
     """
     from clackcount.logbook import as_text, chart, comparison
 
+    ratio, numbers = _ratio(worth), [_numbers(text) for text in (first, second)]
     with open_logbook(logbook) as book:
-        sides = [[book.get(number) for number in _numbers(text)] for text in (first, second)]
+        sides = [[book.get(number) for number in side] for side in numbers]
         events = book.events()
-    found = comparison.compare(sides[0], sides[1], events, worth=_ratio(worth))
+    found = comparison.compare(sides[0], sides[1], events, worth=ratio)
     if as_json:
         put_json(found.to_dict())
     else:

@@ -21,7 +21,10 @@ def recording_of(path: str, hear: Callable[[str], Listening]) -> Recording:
     """The recording at path, heard and digested."""
     from clackcount.logbook.records import Recording
 
-    listening = hear(path)
+    try:
+        listening = hear(path)
+    except ClackcountError as err:  # which of the things given it was about
+        raise type(err)(f"{path}: {err}", hint=err.hint, code=err.code) from err
     return Recording(str(Path(path).absolute()), digest_of(path), Path(path).stat().st_size, kept_of(listening))
 
 
@@ -63,15 +66,15 @@ def caught_of(text: str, side: str, measures: str) -> Caught:
 
 
 def counted(caught: Sequence[Caught], recording: Recording | None) -> tuple[Caught, ...]:
-    """The catches with the slams counted in the windows that lie in the recording."""
+    """The catches with the slams counted, where the whole catch lies in the recording."""
     from dataclasses import replace
 
     if recording is None or recording.heard.get("rate_per_min") is None:
         return tuple(caught)
-    times_s = recording.heard["slam_times_s"]
+    times_s, duration_s = recording.heard["slam_times_s"], recording.heard["recording"]["duration_s"]
     return tuple(
         each
-        if each.start_s is None or each.end_s is None
+        if each.start_s is None or each.end_s is None or each.end_s > duration_s
         else replace(each, n_slams=sum(each.start_s <= t < each.end_s for t in times_s))
         for each in caught
     )

@@ -147,10 +147,13 @@ def _points(trials: Sequence[Trial], over: str, name: str) -> list[Point]:
     for trial in trials:
         readings = readings_of(name, [trial]) or readings_of(name, [trial], caught=False)
         if readings:
+            vessel_u = max(reading.vessel_u for reading in readings)
             weight = [1 / (reading.u**2 + repeats.reading_u**2) for reading in readings]
             mean = sum(w * r.log_value for w, r in zip(weight, readings, strict=True)) / sum(weight)
             found.append(
-                Point(_value(trial, over), mean, math.sqrt(1 / sum(weight) + repeats.trial_u**2), trial.number)
+                Point(
+                    _value(trial, over), mean, math.sqrt(1 / sum(weight) + repeats.trial_u**2), trial.number, vessel_u
+                )
             )
     return found
 
@@ -246,13 +249,14 @@ def _by_curve(
         if aim == "least-waste":
             target, points = share, share_points
         if aim == "within-supply" and supply_m3_s is not None:
-            within = _within(flow, waste, supply_m3_s)
+            within = _within(flow, waste, supply_m3_s, max(point.vessel_u for point in wasted))
         curves.append(curve(share, share_points, "delivered_over_wasted", "delivered/wasted", tried))
     elif aim != "most-water":
         raise LogbookError("the waste is known at fewer than three settings", hint="catch it too: --waste-catch ...")
+    shown = curves[-1] if aim == "least-waste" else curves[0]
     noise_u = float(np.median([point.u for point in points]))
     return _chosen(
-        over, aim, target, curves, inside, allowed, within, noise_u, len(delivered), settings, limits, said
+        over, aim, target, shown, curves, inside, allowed, within, noise_u, len(delivered), settings, limits, said
     )
 
 
@@ -260,7 +264,10 @@ def _shares(delivered: Sequence[Point], wasted: Sequence[Point]) -> list[Point]:
     """Delivered over wasted, of trials where both are known."""
     waste = {point.trial: point for point in wasted}
     pairs = [(point, waste[point.trial]) for point in delivered if point.trial in waste]
-    return [Point(a.at, a.log_value - b.log_value, math.hypot(a.u, b.u), a.trial) for a, b in pairs]
+    return [
+        Point(a.at, a.log_value - b.log_value, math.hypot(a.u, b.u), a.trial, math.hypot(a.vessel_u, b.vessel_u))
+        for a, b in pairs
+    ]
 
 
 def _less(forecast: Mapping[str, Forecast]) -> Forecast | None:
@@ -270,31 +277,31 @@ def _less(forecast: Mapping[str, Forecast]) -> Forecast | None:
     return Forecast(flow.at, tuple(a - b for a, b in zip(flow.log_value, waste.log_value, strict=True)))
 
 
-def _within(flow: Response, waste: Response, supply_m3_s: float) -> Any:
+def _within(flow: Response, waste: Response, supply_m3_s: float, vessel_u: float) -> Any:
     """Where the ram takes no more than the supply gives, with SURE_WITHIN."""
     from scipy.special import ndtri
 
     drive = np.exp(flow.log_mean) + np.exp(waste.log_mean)
     share = np.exp(waste.log_mean) / drive
-    sd = np.hypot(share * waste.log_sd, (1 - share) * flow.log_sd)
+    sd = np.hypot(np.hypot(share * waste.log_sd, (1 - share) * flow.log_sd), vessel_u)
     return np.log(drive) + ndtri(SURE_WITHIN) * sd <= math.log(supply_m3_s)
 
 
 def _chosen(
-    over: str, aim: str, target: Response, curves: Sequence[Curve], inside: Any, allowed: Any, within: Any,
+    over: str, aim: str, target: Response, shown: Curve, curves: Sequence[Curve],
+    inside: Any, allowed: Any, within: Any,
     noise_u: float, n_trials: int, settings: Sequence[float], limits: tuple[float, float], said: list[str],
 ) -> Advice:  # fmt: skip
     if not (inside & within).any():
         first = f"At no {over} that was tried does the ram stay within the supply: go lower, in one careful step."
-        lower = max(settings[0] / REACH, limits[0])
+        lower = min(max(settings[0] / REACH, limits[0]), limits[1])
         return Advice(
             over, aim, n_trials, len(settings), None, None, lower, None, limits, tuple(curves), (first, SETTLE, *said)
         )
     score = np.where(inside & within, target.log_mean, -np.inf)
     best = int(np.argmax(score))
     gains = gain_of_trying(target, noise_u, allowed & within, within, (settings[0], settings[-1]))
-    sd = float(target.log_sd[best])
-    value = tuple(math.exp(float(target.log_mean[best]) + k * 1.96 * sd) for k in (0, -1, 1))
+    value = (shown.middle[best], shown.low[best], shown.high[best])
     at = target.at
     to: float | None
     if not np.isfinite(gains).any():
@@ -315,6 +322,6 @@ def _chosen(
         sentences.append("Another trial is hardly worth the walk: the best is known as well as it can be read.")
         to = None
     return Advice(
-        over, aim, n_trials, len(settings), float(at[best]), value, to, math.expm1(gain), limits,  # type: ignore[arg-type]
+        over, aim, n_trials, len(settings), float(at[best]), value, to, math.expm1(gain), limits,
         tuple(curves), (*sentences, *said),
     )  # fmt: skip

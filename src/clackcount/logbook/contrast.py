@@ -102,9 +102,9 @@ def power(log_difference: float, u: float, dof: float, confidence: float = CONFI
 
     bound = t_quantile(0.5 + confidence / 2, dof)
     shift = abs(log_difference) / u
-    if shift > 30:  # far out, where the series of the distribution gives up
-        return 1.0
-    return float(nct.sf(bound, dof, shift) + nct.cdf(-bound, dof, shift))
+    upper, lower = float(nct.sf(bound, dof, shift)), float(nct.cdf(-bound, dof, shift))
+    # Far out scipy's series gives up (NaN): there the upper tail is all there is.
+    return (1.0 if math.isnan(upper) else upper) + (0.0 if math.isnan(lower) else lower)
 
 
 @dataclass(frozen=True, slots=True)

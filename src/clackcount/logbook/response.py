@@ -32,6 +32,7 @@ class Point:
     log_value: float
     u: float
     trial: int = 0
+    vessel_u: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -164,11 +165,14 @@ def _between(at: FloatArray, low: float, high: float) -> NDArray[np.bool_]:
 
 
 def curve(
-    response: Response, points: Sequence[Point], quantity: str, words: str, tried: tuple[float, float]
+    response: Response,
+    points: Sequence[Point],
+    quantity: str,
+    words: str,
+    tried: tuple[float, float],
 ) -> Curve:
-    """The response for people."""
-    sd = response.log_sd
-    spread = BAND * sd
+    """The response for people. Its band holds the vessel's error, too, which all points share: it bends nothing."""
+    spread = BAND * np.hypot(response.log_sd, max(point.vessel_u for point in points))
     return Curve(
         quantity,
         words,

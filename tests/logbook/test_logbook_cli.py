@@ -41,7 +41,8 @@ def run(capsys, monkeypatch, tmp_path):
         code = main([str(word) for word in argv])
         out, err = capsys.readouterr()
         if "--json" not in argv and "export" not in argv:
-            assert max(map(len, out.splitlines()), default=0) <= 80
+            # the test's own folder may have a name of any length
+            assert max(map(len, out.replace(str(tmp_path), "").splitlines()), default=0) <= 80
         return Ran(code, out, err)
 
     return run_command

@@ -34,6 +34,7 @@ READER_GONE = 141
 # imports no command.
 COMMANDS = {
     "listen": "Say what a ram in a recording is doing: rate, evenness, stops and why.",
+    "report": "Make one page with pictures and sound: look and listen.",
     "explain": "Tell what a finding means, its causes, and what to check.",
     "site": "Write and check the file that describes heads and pipes.",
     "predict": "Say what a site should deliver, from its site file.",

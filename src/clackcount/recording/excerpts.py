@@ -122,6 +122,7 @@ def encode(excerpt: Excerpt) -> Clip:
         with av.open(file, "w", format="mp4") as container:
             stream = container.add_stream("aac", rate=PLAY_RATE_HZ, layout="mono")
             stream.bit_rate = PLAY_BITS_PER_S
+            stream.options = {"aac_coder": "fast"}  # half the time, and a slam sounds the same
             resampler = av.AudioResampler(format="fltp", layout="mono", rate=PLAY_RATE_HZ, frame_size=_FRAME)
             for at in range(0, len(samples), excerpt.sample_rate_hz):
                 frame = av.AudioFrame.from_ndarray(samples[None, at : at + excerpt.sample_rate_hz], "fltp", "mono")

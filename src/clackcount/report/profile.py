@@ -12,7 +12,7 @@ BEFORE, AFTER = 0.12, 1.12  # from so much of a beat before the slam to so much 
 STEP_S = 0.02
 STEPS_A_BEAT = 40  # of fast rams, whose whole beat is a sixth of a second
 QUANTILES = (0.1, 0.5, 0.9)
-MOST_BEATS = 200
+MOST_BEATS = 120
 _FEWEST_BEATS = 5
 _ODD = 0.15  # a beat longer or shorter than the mean by more than this is not laid on the others
 _FLOOR_QUANTILE = 0.1
@@ -81,9 +81,11 @@ def _beats_in(
 
 def _levels_db(excerpt: Excerpt, slam_s: FloatArray, edge_s: FloatArray) -> FloatArray:
     """float64 (n_beats, n_steps), level of each step of each beat, dB."""
-    steps = np.diff(excerpt.samples, prepend=excerpt.samples[:1]).astype(np.float64)
-    energy = np.concatenate([[0.0], np.cumsum(steps * steps)])
     at = np.rint((slam_s[:, None] - excerpt.start_s + edge_s[None, :]) * excerpt.sample_rate_hz).astype(np.int64)
-    at = np.clip(at, 0, len(energy) - 1)
+    at = np.clip(at, 0, len(excerpt.samples) - 1)
+    first = int(at.min())
+    steps = np.diff(excerpt.samples[first : int(at.max()) + 1]).astype(np.float64)
+    energy = np.concatenate([[0.0], np.cumsum(steps * steps)])
+    at -= first
     mean = np.diff(energy[at], axis=1) / np.maximum(np.diff(at, axis=1), 1)
     return np.asarray(10 * np.log10(np.maximum(mean, 0) + 1e-14))

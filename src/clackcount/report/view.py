@@ -282,11 +282,16 @@ def _startup_events(startup: Startup | None) -> Iterator[tuple[float, Event]]:
     yield settled_s, Event(clock(settled_s), "steady enough to begin a timed catch", settled_s)
 
 
-def _shortened(story: list[Event]) -> tuple[Event, ...]:
+def story(listening: Listening, most: int) -> tuple[Event, ...]:
+    """The story in at most so many moments."""
+    return _shortened(_story(listening), most)
+
+
+def _shortened(story: list[Event], most: int = STORY_LINES) -> tuple[Event, ...]:
     """The story in at most STORY_LINES lines: its beginning and its end, and how much lies between."""
-    if len(story) <= STORY_LINES:
+    if len(story) <= most:
         return tuple(story)
-    half = STORY_LINES // 2
+    half = most // 2
     left_out = len(story) - 2 * half
     return (*story[:half], Event("", f"({left_out} more changes: --json has them all)"), *story[-half:])
 

@@ -4,9 +4,26 @@ Each function takes a Listening (and what else it needs), a width in pixels of a
 and ``svg`` turn a Figure into what a file or a page holds.
 """
 
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from matplotlib.figure import Figure
+
+from clackcount.model import Listening
 from clackcount.report.figures.cycle import cycle
-from clackcount.report.figures.intervals import intervals
+from clackcount.report.figures.intervals import intervals, of_loudest
 from clackcount.report.figures.paper import png, svg
 from clackcount.report.figures.strip import strip
+from clackcount.report.profile import Profile
 
-__all__ = ["cycle", "intervals", "png", "strip", "svg"]
+__all__ = ["all_of", "cycle", "intervals", "png", "strip", "svg"]
+
+
+def all_of(listening: Listening, profile: Profile | None = None) -> Iterator[tuple[str, Figure]]:
+    """(name, figure) of each picture that there is something to draw for."""
+    yield "strip", strip(listening)
+    if profile is not None:
+        yield "beat", cycle(profile)
+    if len(of_loudest(listening)) >= 2:
+        yield "intervals", intervals(listening)

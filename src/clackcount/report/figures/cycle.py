@@ -36,7 +36,7 @@ def cycle(profile: Profile, *, width_px: float = WIDTH_PX) -> Figure:
 
 
 def _loudness(axes: Axes, profile: Profile) -> None:
-    title = f"loudness above the quietest part (dB), {profile.n_beats} beats"
+    title = f"loudness over the quietest part (dB), {profile.n_beats} beats"
     axes.set_title(title, loc="left", fontsize=paper.TEXT_PX, pad=22, x=-0.1)
     edges, middle = profile.edge_s, profile.middle_db
     phase = np.array([_phase(profile, (start + end) / 2) for start, end in pairwise(edges)])

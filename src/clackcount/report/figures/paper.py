@@ -34,6 +34,19 @@ ROLES = {
     "doubt": "#76458a",
     "paper": PAPER,
 }
+DARK = {
+    "ink": "#e8e6dc",
+    "faint": "#a9b5b1",
+    "line": "#3d4a48",
+    "work": "#6fc2b4",
+    "work-soft": "#285652",
+    "water": "#7db9d3",
+    "water-soft": "#24424f",
+    "hand": "#e3a066",
+    "stop": "#f08a80",
+    "doubt": "#c9a0dc",
+    "paper": "#18211f",
+}
 INK, FAINT, LINE, WORK, WORK_SOFT, WATER, WATER_SOFT, HAND, STOP, DOUBT, _ = ROLES.values()
 
 PX_PER_INCH = 72.0  # so that a point, which matplotlib counts in, is a pixel of the page
@@ -121,10 +134,15 @@ def svg(figure: Figure, name: str, label: str) -> str:
     for role, colour in ROLES.items():
         text = text.replace(colour, f"var(--{role})")
     text = re.sub(rf"font(-family)?: ([^;\"]*)'{_FACE}'[^;\"]*", r"font\1: \2var(--face)", text)
-    text = re.sub(r"(\d+\.\d{2})\d+", r"\1", text)  # a hundredth of a pixel is enough
+    text = re.sub(r'="[^"]*"', _shorter, text)
     text = re.sub(r">\s+<", "><", text)
     head = re.sub(r"\s(width|height|version)=\"[^\"]*\"", "", text[: text.index(">")])
     return f'{head} role="img" aria-label="{_escaped(label)}"{text[text.index(">") :]}'.strip()
+
+
+def _shorter(attribute: re.Match[str]) -> str:
+    """An attribute with its long numbers to a hundredth of a pixel, which is enough; words stay as they are."""
+    return re.sub(r"\d+\.\d{3,}", lambda number: f"{float(number[0]):.2f}", attribute[0])
 
 
 def _escaped(label: str) -> str:

@@ -46,12 +46,10 @@ def strip(listening: Listening, *, width_px: float = WIDTH_PX, kept: Sequence[tu
     """
     duration_s = max(listening.recording.duration_s, 1e-3)
     narrow = width_px < NARROW_PX
-    lanes_top = _FOOT_PX + _LANE_PX * (len(LANES) + bool(kept))
-    rate_foot = lanes_top + _GAP_PX
-    rate_top = rate_foot + (_NARROW_RATE_PX if narrow else _RATE_PX)
+    lanes_top, rate_top = _lanes_top(kept=bool(kept)), _rate_top(width_px, kept=bool(kept))
     with paper.drawing():
         figure = paper.sheet(width_px, rate_top + _HEAD_PX)
-        above = paper.panel(figure, LEFT_PX, rate_foot, RIGHT_PX, rate_top)
+        above = paper.panel(figure, LEFT_PX, lanes_top + _GAP_PX, RIGHT_PX, rate_top)
         below = paper.panel(figure, LEFT_PX, _FOOT_PX, RIGHT_PX, lanes_top)
         _rate(above, listening, duration_s)
         _lanes(below, listening, kept)
@@ -61,6 +59,20 @@ def strip(listening: Listening, *, width_px: float = WIDTH_PX, kept: Sequence[tu
         below.set_xlabel("time in the recording (min:s)" if duration_s < 3600 else "time in the recording (h:min:s)")
         _stops(above, below, listening, width_px)
     return figure
+
+
+def edges(width_px: float, *, kept: bool) -> tuple[float, float, float, float]:
+    """Where the panels of a strip of that width lie: left, right, top and bottom margin, as shares of the sheet."""
+    height_px = _rate_top(width_px, kept=kept) + _HEAD_PX
+    return LEFT_PX / width_px, RIGHT_PX / width_px, _HEAD_PX / height_px, _FOOT_PX / height_px
+
+
+def _lanes_top(*, kept: bool) -> float:
+    return _FOOT_PX + _LANE_PX * (len(LANES) + kept)
+
+
+def _rate_top(width_px: float, *, kept: bool) -> float:
+    return _lanes_top(kept=kept) + _GAP_PX + (_NARROW_RATE_PX if width_px < NARROW_PX else _RATE_PX)
 
 
 def _rate(axes: Axes, listening: Listening, duration_s: float) -> None:

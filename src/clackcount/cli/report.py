@@ -1,0 +1,175 @@
+"""``clackcount report``: one page to look at and listen to."""
+
+from __future__ import annotations
+
+import sys
+import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path, PurePath
+from typing import TYPE_CHECKING
+
+import click
+
+from clackcount.cli import terminal
+from clackcount.errors import FailedError, RecordingError
+
+if TYPE_CHECKING:
+    from clackcount.report.as_html import Heard, Trials
+
+_NO_SITE = "No site file was given: nothing is said about water, heads or pipes."
+_ZERO = "Times count from the first sample of the recording."
+
+
+@click.command("report", short_help="Make one page with pictures and sound: look and listen.")
+@click.argument("recordings", nargs=-1, metavar="RECORDING...")
+@click.option(
+    "-o", "--output", default="report.html", show_default=True, metavar="FILE", help='The page; "-": stdout.'
+)
+@click.option("--png", "png_folder", metavar="FOLDER", help="Every figure as a PNG in FOLDER, too.")
+@click.option("--site", metavar="FILE", help="The site file of this ram: adds what the water does.")
+@click.option(
+    "--catch", "catches", multiple=True, metavar="CATCH", help='Caught: "1.5 cup in 60 s". May be repeated.'
+)
+@click.option("--waste-catch", "waste", multiple=True, metavar="CATCH", help="Caught at the waste valve.")
+@click.option("--trials", nargs=2, multiple=True, metavar="FIRST SECOND", help='Trials compared, as "3,5" "4,6".')
+@click.option("--logbook", metavar="WHERE", help="The logbook the trials are in, if not the usual one.")
+def command(
+    recordings: tuple[str, ...],
+    output: str,
+    png_folder: str | None,
+    site: str | None,
+    catches: tuple[str, ...],
+    waste: tuple[str, ...],
+    trials: tuple[tuple[str, str], ...],
+    logbook: str | None,
+) -> int:
+    """Make one page of each RECORDING: the verdict, what to do first, pictures, and the sound to go with them.
+
+    The page is a single file that needs no network; it opens on a phone and prints on paper. Long recordings go
+    with it as excerpts around starts, stops and doubts.
+
+    Exits with 2 when a recording could not be used; the page then holds the others.
+
+    \b
+    clackcount report ram.m4a
+    clackcount report before.m4a after.m4a -o both.html --png figures
+    clackcount report ram.m4a --site spring.toml --catch "1.5 cup in 60 s"
+    clackcount report --trials 3 4 -o better.html
+    """
+    from clackcount.report import as_html
+    from clackcount.report.write import write
+
+    if not recordings and not trials:
+        raise click.UsageError("Missing argument 'RECORDING...'.")
+    if (catches or waste) and site is None:
+        raise click.UsageError("--catch needs --site, which holds heads and pipes.")
+    if output != "-" and any(Path(output).resolve() == Path(path).resolve() for path in recordings if path != "-"):
+        raise click.UsageError(f"'{output}' is one of the recordings; give the page another name.")
+    compared = [_trials(first, second, logbook) for first, second in trials]
+    heard, worst = [], 0
+    for path in recordings:
+        try:
+            heard.append(_heard(path, site, catches, waste))
+        except RecordingError as err:
+            worst = max(worst, err.exit_code)
+            terminal.say(terminal.error_line(err, about=path))
+    if not heard and not compared:
+        return worst
+    page = as_html.render(heard, compared)
+    if output == "-":
+        click.echo(page, nl=False)
+    else:
+        write(output, page)
+        terminal.say(f"wrote {output} ({len(page.encode()) / 1e6:.1f} MB): open it in a browser")
+    if png_folder is not None:
+        _draw(heard, Path(png_folder))
+    return worst
+
+
+@contextmanager
+def _on_disk(path: str) -> Iterator[str]:
+    """path; for "-" a file that holds what standard input gave, because a report reads its recording twice."""
+    if path != "-":
+        yield path
+        return
+    with tempfile.NamedTemporaryFile(prefix="clackcount-") as file:
+        while piece := sys.stdin.buffer.read(1 << 20):
+            file.write(piece)
+        file.flush()
+        yield file.name
+
+
+def _heard(given: str, site: str | None, catches: tuple[str, ...], waste: tuple[str, ...]) -> Heard:
+    """One recording listened to, measured, and its sound made ready for the page."""
+    from dataclasses import replace
+
+    from clackcount.cli.listen import _hear
+    from clackcount.cli.measuring import measured
+    from clackcount.diagnosis import cautions
+    from clackcount.hydraulics import as_lines, view
+    from clackcount.recording import digest
+    from clackcount.recording.excerpts import encode, read_excerpts
+    from clackcount.report import keeping
+    from clackcount.report.as_html import Heard
+
+    with _on_disk(given) as path:
+        listening = _hear(path)
+        duration_s = listening.recording.duration_s
+        excerpts = [each for each in read_excerpts(path, keeping.spans(listening), duration_s) if len(each.samples)]
+        fingerprint = digest(path)
+    listening = replace(listening, recording=replace(listening.recording, path=given))
+    rows: tuple[tuple[str, str], ...] = ()
+    assumed: tuple[str, ...] = (_ZERO, _NO_SITE)
+    notes: tuple[str, ...] = ()
+    said: tuple[str, ...] = cautions.EVERYWHERE
+    if site is not None:
+        listening, water, measures = measured(listening, site, catches, waste)
+        spoken = len(water.notes) + len(water.assumptions) + len(water.cautions)
+        lines = as_lines(water, measures)
+        rows = tuple(
+            (line[: view.WIDTH].strip(), line[view.WIDTH :].strip()) for line in lines[: len(lines) - spoken]
+        )
+        assumed, notes, said = (_ZERO, *water.assumptions), water.notes, (*said, *water.cautions)
+    return Heard(
+        listening=listening,
+        clips=tuple(encode(each) for each in excerpts),
+        profile=keeping.best_profile(listening, excerpts),
+        digest=fingerprint,
+        measured=rows,
+        assumed=assumed,
+        notes=notes,
+        cautions=said,
+    )
+
+
+def _trials(first: str, second: str, logbook: str | None) -> Trials:
+    """Two trials, or groups of them, held against each other."""
+    from clackcount.cli.compare import _numbers
+    from clackcount.cli.log import open_logbook
+    from clackcount.logbook import as_text, chart, comparison
+    from clackcount.report.as_html import Trials
+
+    with open_logbook(logbook) as book:
+        sides = [[book.get(number) for number in _numbers(text)] for text in (first, second)]
+        found = comparison.compare(sides[0], sides[1], book.events())
+    words = "Ratio of each result with its 95 % interval, beside the line of no difference. The text says the same."
+    title = f"Trial {second} against trial {first}"
+    return Trials(title, tuple(as_text.compared(found, 72)), chart.compared(found) if found.rows else None, words)
+
+
+def _draw(heard: list[Heard], folder: Path) -> None:
+    """Every figure of every recording as NAME-FIGURE.png."""
+    from clackcount.report import figures
+    from clackcount.report.write import write
+
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as err:
+        raise FailedError(f"{folder}: cannot be made: {err.strerror or err}") from err
+    for number, each in enumerate(heard, start=1):
+        stem = PurePath(each.listening.recording.path).stem.strip("-") or "recording"
+        name = stem if len(heard) == 1 else f"{number}-{stem}"
+        for kind, drawn in figures.all_of(each.listening, each.profile):
+            write(folder / f"{name}-{kind}.png", figures.png(drawn))
+    terminal.say(f"drew the figures into {folder}")

@@ -1,0 +1,173 @@
+"""The report as one HTML page that needs nothing else: words, pictures, and the sound to go with them. Pure."""
+
+from __future__ import annotations
+
+import base64
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cache
+from importlib import resources
+
+from jinja2 import Environment, StrictUndefined, Template
+
+from clackcount.model import Clip, Listening
+from clackcount.report import figures, keeping, view
+from clackcount.report.figures import paper
+from clackcount.report.figures.intervals import of_loudest
+from clackcount.report.figures.strip import WIDTH_PX, edges
+from clackcount.report.profile import Profile
+
+NARROW_PX = 328.0  # a phone of 360 without its margins
+WIDE_PX = WIDTH_PX
+MOST_STORY = 60  # rows; a night of stops is read in the strip
+_HEADINGS = {"act": "First thing to do", "watch": "First thing to look at", "info": "Good to know"}
+_NOTHING = "Nothing in the sound calls for a walk to the pump."
+
+
+@dataclass(frozen=True, slots=True)
+class Heard:
+    """All that the page tells about one recording.
+
+    clips: its sound, or pieces of it, in order. profile: one beat opened up, where there are enough. digest: SHA-256
+    of the file. measured: results of site and catch as (label, value with ±). assumed, notes, cautions: sentences.
+    """
+
+    listening: Listening
+    clips: tuple[Clip, ...] = ()
+    profile: Profile | None = None
+    digest: str = ""
+    measured: tuple[tuple[str, str], ...] = ()
+    assumed: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
+    cautions: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Player:
+    """A clip as the page holds it."""
+
+    start_s: float
+    end_s: float
+    label: str
+    media_type: str
+    base64: str
+
+
+@dataclass(frozen=True, slots=True)
+class Trials:
+    """A comparison of trials, made elsewhere. chart: PNG, with words for those who cannot see it. lines: the text."""
+
+    title: str
+    lines: tuple[str, ...]
+    chart: bytes | None = None
+    chart_words: str = ""
+
+
+def render(recordings: Sequence[Heard], trials: Sequence[Trials] = ()) -> str:
+    """The page. Sections in the order of recordings, then the comparisons."""
+    sections = [_section(f"r{number}", heard) for number, heard in enumerate(recordings, start=1)]
+    return _template().render(
+        sections=sections,
+        trials=[(trial, _base64(trial.chart)) for trial in trials],
+        title=_title(recordings, trials),
+        light=paper.ROLES,
+        dark=paper.DARK,
+        style=_part("style.css"),
+        script=_part("script.js"),
+        lead_s=keeping.LEAD_S,
+    )
+
+
+def _title(recordings: Sequence[Heard], trials: Sequence[Trials]) -> str:
+    names = [view.of(heard.listening).name for heard in recordings]
+    if len(names) == 1:
+        return f"{names[0]}: a hydraulic ram, heard"
+    return f"{view.count(len(names), 'recording')} of a hydraulic ram, heard" if names else trials[0].title
+
+
+def _section(name: str, heard: Heard) -> dict[str, object]:
+    listening = heard.listening
+    seen = view.of(listening)
+    whole = _is_whole(heard)
+    return {
+        "name": name,
+        "seen": seen,
+        "first_heading": _HEADINGS[seen.first.severity] if seen.first else "Nothing to do",
+        "nothing": _NOTHING,
+        "story": _with_stops(listening),
+        "duration_s": listening.recording.duration_s,
+        "stops_s": [round(stop.time_s, 2) for stop in (listening.running.stops if listening.running else ())],
+        "pictures": _pictures(name, heard, () if whole else tuple((c.start_s, c.end_s) for c in heard.clips)),
+        "players": [_player(clip, whole) for clip in heard.clips],
+        "whole": whole,
+        "edges": _edges(kept=bool(heard.clips) and not whole),
+        "cautions": tuple(dict.fromkeys([*heard.cautions, *(c for f in listening.findings for c in f.cautions)])),
+        "gain_db": max((clip.gain_db for clip in heard.clips), default=0.0),
+        "heard": heard,
+        "settings": sorted(listening.settings.items()),
+        "version": listening.version,
+    }
+
+
+def _is_whole(heard: Heard) -> bool:
+    """True where one clip holds the recording from end to end."""
+    if len(heard.clips) != 1:
+        return False
+    (clip,) = heard.clips
+    return clip.start_s < 0.1 and clip.end_s > heard.listening.recording.duration_s - 0.5
+
+
+def _with_stops(listening: Listening) -> list[tuple[view.Event, bool]]:
+    """The story, and with each moment whether the pump stops there."""
+    stops_s = {round(stop.time_s, 3) for stop in (listening.running.stops if listening.running else ())}
+    return [(e, e.time_s is not None and round(e.time_s, 3) in stops_s) for e in view.story(listening, MOST_STORY)]
+
+
+def _pictures(name: str, heard: Heard, kept: tuple[tuple[float, float], ...]) -> dict[str, str | None]:
+    listening = heard.listening
+    said = "; ".join(f"{event.at} {event.text}" for event in view.of(listening).story if event.at)
+    label = f"The whole recording as a strip. {view.headline(listening)} {said}"
+    drawn: dict[str, str | None] = {
+        kind: figures.svg(figures.strip(listening, width_px=width_px, kept=kept), f"{name}-{kind}", label)
+        for kind, width_px in (("wide", WIDE_PX), ("narrow", NARROW_PX))
+    }
+    drawn["cycle"] = drawn["intervals"] = None
+    if heard.profile is not None:
+        words = f"One beat opened up: how loud each moment of it is, over {heard.profile.n_beats} beats."
+        drawn["cycle"] = figures.svg(figures.cycle(heard.profile, width_px=NARROW_PX), f"{name}-cycle", words)
+    if len(of_loudest(listening)) >= 2:
+        words = "Histogram of the times from slam to slam."
+        figure = figures.intervals(listening, width_px=NARROW_PX)
+        drawn["intervals"] = figures.svg(figure, f"{name}-intervals", words)
+    return drawn
+
+
+def _player(clip: Clip, whole: bool) -> Player:
+    span = f"{view.clock(clip.start_s)} to {view.clock(clip.end_s)}"
+    label = "The whole recording" if whole else f"From {span}"
+    return Player(clip.start_s, clip.end_s, label, clip.media_type, _base64(clip.data) or "")
+
+
+def _base64(data: bytes | None) -> str | None:
+    return base64.b64encode(data).decode("ascii") if data is not None else None
+
+
+def _edges(*, kept: bool) -> str:
+    """Where the panels lie in the wide and the narrow strip, as CSS variables."""
+    sides = ("left", "right", "top", "foot")
+    return "; ".join(
+        f"--{side}-{kind}: {100 * share:.3f}%"
+        for kind, width_px in (("wide", WIDE_PX), ("narrow", NARROW_PX))
+        for side, share in zip(sides, edges(width_px, kept=kept), strict=True)
+    )
+
+
+@cache
+def _template() -> Template:
+    environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
+    environment.filters["clock"] = view.clock
+    return environment.from_string(_part("report.html"))
+
+
+def _part(name: str) -> str:
+    return resources.files("clackcount.report").joinpath("templates", name).read_text(encoding="utf-8")

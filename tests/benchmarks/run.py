@@ -24,6 +24,8 @@ from benchmarks import clips, cost, tables
 from benchmarks.recordings import FIRST, Condition, conditions
 from benchmarks.scoring import Row, score
 
+Found = dict[str, list[Any]]  # "rows": list[Row]; "impacts" and "cost": rows of plain figures
+
 
 def wanted(name: str, only: list[str]) -> bool:
     """Whether --only lets this through."""
@@ -47,9 +49,12 @@ def listen_to(found: list[Condition], n: int, first: int, *, with_tools: bool) -
 
 
 def impact_clips(folders: list[Path]) -> list[dict[str, Any]]:
-    """Every recorded clip with annotated impacts, through the door the package has for it."""
-    from benchmarks.impacts import score_clip
-
+    """Every recorded clip with annotated impacts, through the door the package has for it; none without a door."""
+    try:
+        from benchmarks.impacts import score_clip
+    except ImportError as err:
+        say(f"impacts: left out, {err}")
+        return []
     return [score_clip(clip) for folder in folders for clip in clips.read(folder, "impacts")]
 
 
@@ -69,42 +74,66 @@ def main(argv: list[str] | None = None) -> int:
     parser.add_argument("--no-tools", action="store_true", help="leave out the other tools")
     parser.add_argument("--json", type=Path, metavar="FILE", help="every figure of every recording")
     parser.add_argument("--write", type=Path, metavar="FILE", help="put the tables between their markers")
+    parser.add_argument(
+        "--from", dest="before", type=Path, metavar="FILE", help="figures of an earlier --json to add"
+    )
     given = parser.parse_args(argv)
+    if given.write and given.only and not given.before:
+        parser.error("--write with --only would drop what was not run from the tables: add --from FILE")
     warnings.simplefilter("ignore")  # librosa and mir_eval remark on recordings where nothing is found
-    began = time.perf_counter()
     folders = [clips.DATA, *given.audio]
-    n = 3 if given.quick else given.n
     chosen = [condition for condition in conditions(folders) if wanted(condition.name, given.only)]
-    rows = listen_to(chosen, n, given.first, with_tools=not given.no_tools)
-    impacts = impact_clips(folders) if wanted("impacts", given.only) else []
-    costs = cost.measure(quick=given.quick, long=given.long, say=say) if wanted("cost", given.only) else []
-    took_s = time.perf_counter() - began
-    made = {
-        "run": [
-            f"{len(rows)} recordings, {sum(row.duration_s for row in rows) / 60:.0f} minutes of sound, numbers from "
-            f"{given.first}; {took_s / 60:.1f} minutes on {platform.machine()}, Python {platform.python_version()}."
-        ],
+    found: Found = {"rows": [], "impacts": [], "cost": []}
+    if wanted("impacts", given.only):
+        found["impacts"] = impact_clips(folders)
+    n = 3 if given.quick else given.n
+    found["rows"] = listen_to(chosen, n, given.first, with_tools=not given.no_tools)
+    if wanted("cost", given.only):
+        found["cost"] = cost.measure(quick=given.quick, long=given.long, say=say)
+    if given.before:
+        found = joined(json.loads(given.before.read_text(encoding="utf-8")), found)
+    if given.json:
+        plain = found | {"rows": [row.to_dict() for row in found["rows"]]}
+        given.json.write_text(json.dumps(plain, indent=1), encoding="utf-8")
+    text = given.write.read_text(encoding="utf-8") if given.write else ""
+    for name, lines in made_of(found).items():
+        print(f"\n## {name}\n", *lines, sep="\n")
+        text = tables.put(text, name, lines) if given.write else text
+    if given.write:
+        given.write.write_text(text, encoding="utf-8")
+    return 0
+
+
+def joined(before: dict[str, list[Any]], now: Found) -> Found:
+    """Figures of an earlier run, those of now in place of the same ones."""
+    again = {row.condition for row in now["rows"]}
+    kept = [Row(**row) for row in before["rows"] if row["condition"] not in again]
+    return {
+        "rows": kept + now["rows"],
+        "impacts": now["impacts"] or before["impacts"],
+        "cost": now["cost"] or before["cost"],
+    }
+
+
+def made_of(found: Found) -> dict[str, list[str]]:
+    """All tables by name."""
+    rows = found["rows"]
+    minutes, first = sum(row.duration_s for row in rows) / 60, min((row.number for row in rows), default=0)
+    run = (
+        f"{len(rows)} recordings, {minutes:.0f} minutes of sound, numbers from {first}; "
+        f"{platform.machine()}, Python {platform.python_version()}."
+    )
+    return {
+        "run": [run],
+        "aims": tables.aims(rows, found["cost"]),
         "slams": tables.slams(rows),
         "kinds": tables.kinds(rows),
         "pairs": tables.pairs(rows),
         "without": tables.without(rows),
         "tools": tables.tools(rows),
-        "impacts": tables.impacts(impacts),
-        "cost": tables.cost(costs),
+        "impacts": tables.impacts(found["impacts"]),
+        "cost": tables.cost(found["cost"]),
     }
-    for name, lines in made.items():
-        print(f"\n## {name}\n", *lines, sep="\n")
-    if given.json:
-        document = {"rows": [row.to_dict() for row in rows], "impacts": impacts, "cost": costs}
-        given.json.write_text(json.dumps(document, indent=1, allow_nan=True), encoding="utf-8")
-    if given.write:
-        text = given.write.read_text(encoding="utf-8")
-        parts = {"slams": rows, "kinds": rows, "pairs": rows, "without": rows, "impacts": impacts, "cost": costs}
-        for name, lines in made.items():
-            if parts.get(name, rows):  # what was not run keeps its table
-                text = tables.put(text, name, lines)
-        given.write.write_text(text, encoding="utf-8")
-    return 0
 
 
 if __name__ == "__main__":

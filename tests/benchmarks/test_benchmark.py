@@ -115,3 +115,10 @@ def test_a_recording_without_a_ram_scores_only_where_nothing_is_told() -> None:
     assert sum(len(block) for block in silent.blocks()) == 8000
     assert scoring.f1(silent.slam_s, np.zeros(0), 15) == 1.0
     assert scoring.f1(silent.slam_s, np.array([1.0]), 15) == 0.0
+
+
+def test_aims_say_no_where_an_aim_is_missed() -> None:
+    made = "\n".join(tables.aims([row(60.02, low95=59.9, high95=60.1), row(120.0)], []))
+    assert "| F1 ±15 ms, stream, 6 dB | ≥ 0.99 | 1.000 | yes |" in made
+    assert "| double or half the rate | never | 1 of 2 | no |" in made
+    assert "| rate within 0.1 % | all | 1 of 2 | no |" in made

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import html
 import re
 import time
 
@@ -86,3 +87,20 @@ def test_five_minutes_stay_under_3_mb_and_3_seconds_beyond_the_listening(run, tm
     beyond_s = time.process_time() - begun_s - listening_s[0]
     assert (tmp_path / "brook.html").stat().st_size < 3e6
     assert beyond_s < 4.5  # 3 s on an idle machine; some more where others work beside it
+
+
+def test_trials_compared_make_a_page_of_their_own(run, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setenv("CLACKCOUNT_LOGBOOK", str(tmp_path / "log.sqlite"))
+    (tmp_path / "dell.toml").write_text(template(), encoding="utf-8")
+    for stroke, litres in (("10mm", 1.0), ("14mm", 1.6)):
+        catches = [word for _ in range(3) for word in ("--catch", f"{litres} L in 60 s")]
+        added = run("trial", "add", "--site", "dell.toml", "--setting", f"stroke={stroke}", *catches)
+        assert added.code == 0, added.err
+    ran = run("report", "--trials", "1", "2", "-o", "-")
+    assert ran.code == 0, ran.err
+    told = run("compare", "1", "2").out
+    assert "Trial 2 against trial 1" in ran.out
+    for line in told.splitlines():
+        assert line.strip()[:30] in html.unescape(ran.out)
+    assert '<img src="data:image/png;base64,' in ran.out

@@ -101,6 +101,14 @@ def test_a_board_without_room_is_left_out_but_its_post_stands(stopped):
     assert len(posts) == 3
 
 
+def test_many_stops_leave_the_points_free(stopped):
+    many = tuple(model.Stop(at_s, model.Cause.UNKNOWN, 0.9) for at_s in np.linspace(1, 60, 40))
+    figure = figures.strip(dataclasses.replace(stopped, running=dataclasses.replace(stopped.running, stops=many)))
+    posts = [line for line in figure.axes[0].get_lines() if line.get_color() == paper.STOP]
+    assert len(posts) >= 40
+    assert min(min(post.get_ydata()) for post in posts) >= 0.9
+
+
 @pytest.fixture(scope="module")
 def eight_hours():
     rng = np.random.default_rng(4)

@@ -80,6 +80,13 @@ def test_every_finding_stands_with_evidence_surety_and_basis(page, stopped):
             assert caution in text
 
 
+def test_a_question_for_a_title_gets_no_full_stop(stopped):
+    finding = dataclasses.replace(FINDING, severity=model.Severity.INFO, title="Is the line full?")
+    text = Read(as_html.render([as_html.Heard(dataclasses.replace(stopped, findings=(finding,)))])).text
+    assert "Is the line full?" in text
+    assert "Is the line full?." not in text
+
+
 def test_how_it_was_computed_names_version_settings_and_digest(page, stopped):
     text = Read(page).text
     for words in (stopped.version, "self_cycles_min 6", "0123abcd" * 8, stopped.recording.path):

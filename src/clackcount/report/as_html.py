@@ -166,6 +166,7 @@ def _edges(*, kept: bool) -> str:
 def _template() -> Template:
     environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
     environment.filters["clock"] = view.clock
+    environment.filters["sentence"] = lambda words: words if words.endswith((".", "!", "?")) else f"{words}."
     return environment.from_string(_part("report.html"))
 
 

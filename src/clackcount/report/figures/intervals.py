@@ -35,7 +35,7 @@ def intervals(listening: Listening, *, width_px: float = WIDTH_PX) -> Figure:
     with paper.drawing():
         figure = paper.sheet(width_px, _HEIGHT_PX)
         axes = paper.panel(figure, _LEFT_PX, _FOOT_PX, _RIGHT_PX, _HEIGHT_PX - _HEAD_PX)
-        axes.set_title("beats", loc="left", fontsize=paper.TEXT_PX, pad=8, x=-0.1)
+        axes.set_title("beats", loc="left", fontsize=paper.TEXT_PX, pad=22, x=-0.1)
         bars: dict[str, Any] = {"facecolor": paper.WORK_SOFT, "edgecolor": paper.WORK, "linewidth": 0.9}
         axes.hist(inside, bins=n_bars, range=(low_s, high_s), **bars)
         axes.axvline(float(np.median(interval_s)), color=paper.INK, linewidth=1.0)

@@ -37,6 +37,8 @@ _EDGE_QUANTILES = (0.02, 0.98)
 _LEAST_SPAN = 0.05  # of the rate, or a good pump would look ragged
 _MOST_QUERIES = 12
 _LETTER_PX = 7.0
+_MOST_POSTS = 24  # more would hide the points: then they only reach into the panel of the rate
+_LEAST_KEPT = 0.004  # of the strip, so that an excerpt of a long night can be seen
 
 
 def strip(listening: Listening, *, width_px: float = WIDTH_PX, kept: Sequence[tuple[float, float]] = ()) -> Figure:
@@ -76,8 +78,13 @@ def _rate_top(width_px: float, *, kept: bool) -> float:
 
 
 def _rate(axes: Axes, listening: Listening, duration_s: float) -> None:
+    stops = bool(listening.running and listening.running.stops)  # then boards stand in the row below these words
     axes.annotate(
-        "beats a minute", (0, 1), xycoords="axes fraction", xytext=(4 - LEFT_PX, 8), textcoords="offset points"
+        "beats a minute",
+        (0, 1),
+        xycoords="axes fraction",
+        xytext=(4 - LEFT_PX, 30 if stops else 8),
+        textcoords="offset points",
     )
     all_rates = [rates for rates in rates_of.of(listening) if len(rates.time_s)]
     if not all_rates:
@@ -142,9 +149,9 @@ def _lanes(axes: Axes, listening: Listening, kept: Sequence[tuple[float, float]]
             bbox={"boxstyle": "circle,pad=0.12", "facecolor": paper.PAPER, "edgecolor": paper.DOUBT},
         )  # fmt: skip
     if kept:
-        axes.broken_barh(
-            [(start_s, end_s - start_s) for start_s, end_s in kept], (len(LANES) - 0.1, 0.2), color=paper.INK
-        )
+        least_s = _LEAST_KEPT * listening.recording.duration_s
+        spans = [(start_s, max(end_s - start_s, least_s)) for start_s, end_s in kept]
+        axes.broken_barh(spans, (len(LANES) - 0.15, 0.3), color=paper.INK)
 
 
 def _stops(above: Axes, below: Axes, listening: Listening, width_px: float) -> None:
@@ -152,9 +159,12 @@ def _stops(above: Axes, below: Axes, listening: Listening, width_px: float) -> N
     duration_s = max(listening.recording.duration_s, 1e-3)
     inner_px = width_px - LEFT_PX - RIGHT_PX
     free_from_px = -LEFT_PX
-    for stop in listening.running.stops if listening.running else ():
-        for axes in (above, below):
-            axes.axvline(stop.time_s, color=paper.STOP, linewidth=1.4, linestyle=(0, (4, 2)))
+    stops = listening.running.stops if listening.running else ()
+    many = len(stops) > _MOST_POSTS
+    look: dict[str, Any] = {"linewidth": 0.7} if many else {"linewidth": 1.4, "linestyle": (0, (4, 2))}
+    for stop in stops:
+        for axes, foot in ((above, 0.9 if many else 0.0), (below, 0.0)):
+            axes.axvline(stop.time_s, foot, 1.0, color=paper.STOP, **look)
         text = _BOARDS[stop.cause] + (" ?" if stop.confidence < UNSURE else "")
         wide_px = _LETTER_PX * len(text) + 12
         at_px = stop.time_s / duration_s * inner_px

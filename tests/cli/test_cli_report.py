@@ -99,8 +99,24 @@ def test_trials_compared_make_a_page_of_their_own(run, tmp_path, monkeypatch):
         assert added.code == 0, added.err
     ran = run("report", "--trials", "1", "2", "-o", "-")
     assert ran.code == 0, ran.err
+    monkeypatch.setenv("COLUMNS", "42")
     told = run("compare", "1", "2").out
     assert "Trial 2 against trial 1" in ran.out
     for line in told.splitlines():
         assert line.strip()[:30] in html.unescape(ran.out)
     assert '<img src="data:image/png;base64,' in ran.out
+
+
+def test_what_to_try_next_stands_in_the_page(run, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setenv("CLACKCOUNT_LOGBOOK", str(tmp_path / "log.sqlite"))
+    (tmp_path / "dell.toml").write_text(template(), encoding="utf-8")
+    for stroke, litres in (("8mm", 1.0), ("11mm", 1.5), ("14mm", 1.6), ("17mm", 1.2)):
+        catches = [word for _ in range(3) for word in ("--catch", f"{litres} L in 60 s")]
+        assert run("trial", "add", "--site", "dell.toml", "--setting", f"stroke={stroke}", *catches).code == 0
+    told = run("advise", "--site", "dell.toml").out
+    ran = run("report", "--advise", "dell.toml", "-o", "-")
+    assert ran.code == 0, ran.err
+    (try_next,) = [line for line in told.splitlines() if line.startswith("Try next")]
+    assert try_next in html.unescape(ran.out)
+    assert "What to try next at" in ran.out

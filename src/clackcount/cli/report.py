@@ -15,7 +15,7 @@ from clackcount.cli import terminal
 from clackcount.errors import FailedError, RecordingError
 
 if TYPE_CHECKING:
-    from clackcount.report.as_html import Heard, Trials
+    from clackcount.report.as_html import Heard
 
 _NO_SITE = "No site file was given: nothing is said about water, heads or pipes."
 _ZERO = "Times count from the first sample of the recording."
@@ -33,6 +33,10 @@ _ZERO = "Times count from the first sample of the recording."
 )
 @click.option("--waste-catch", "waste", multiple=True, metavar="CATCH", help="Caught at the waste valve.")
 @click.option("--trials", nargs=2, multiple=True, metavar="FIRST SECOND", help='Trials compared, as "3,5" "4,6".')
+@click.option("--advise", metavar="SITE", help="What the trials at SITE say to try next.")
+@click.option(
+    "--over", type=click.Choice(["stroke", "weight"]), default="stroke", show_default=True, help="... of what."
+)
 @click.option("--logbook", metavar="WHERE", help="The logbook the trials are in, if not the usual one.")
 def command(
     recordings: tuple[str, ...],
@@ -42,6 +46,8 @@ def command(
     catches: tuple[str, ...],
     waste: tuple[str, ...],
     trials: tuple[tuple[str, str], ...],
+    advise: str | None,
+    over: str,
     logbook: str | None,
 ) -> int:
     """Make one page of each RECORDING: the verdict, what to do first, pictures, and the sound to go with them.
@@ -55,18 +61,20 @@ def command(
     clackcount report ram.m4a
     clackcount report before.m4a after.m4a -o both.html --png figures
     clackcount report ram.m4a --site spring.toml --catch "1.5 cup in 60 s"
-    clackcount report --trials 3 4 -o better.html
+    clackcount report --trials 3 4 --advise spring.toml -o better.html
     """
+    from clackcount.cli import comparing
     from clackcount.report import as_html
     from clackcount.report.write import write
 
-    if not recordings and not trials:
+    if not recordings and not trials and advise is None:
         raise click.UsageError("Missing argument 'RECORDING...'.")
     if (catches or waste) and site is None:
         raise click.UsageError("--catch needs --site, which holds heads and pipes.")
     if output != "-" and any(Path(output).resolve() == Path(path).resolve() for path in recordings if path != "-"):
         raise click.UsageError(f"'{output}' is one of the recordings; give the page another name.")
-    compared = [_trials(first, second, logbook) for first, second in trials]
+    told = [comparing.compared(first, second, logbook) for first, second in trials]
+    told += [comparing.advised(advise, over, logbook)] if advise is not None else []
     heard, worst = [], 0
     for path in recordings:
         try:
@@ -74,9 +82,9 @@ def command(
         except RecordingError as err:
             worst = max(worst, err.exit_code)
             terminal.say(terminal.error_line(err, about=path))
-    if not heard and not compared:
+    if not heard and not told:
         return worst
-    page = as_html.render(heard, compared)
+    page = as_html.render(heard, told)
     if output == "-":
         click.echo(page, nl=False)
     else:
@@ -141,21 +149,6 @@ def _heard(given: str, site: str | None, catches: tuple[str, ...], waste: tuple[
         notes=notes,
         cautions=said,
     )
-
-
-def _trials(first: str, second: str, logbook: str | None) -> Trials:
-    """Two trials, or groups of them, held against each other."""
-    from clackcount.cli.compare import _numbers
-    from clackcount.cli.log import open_logbook
-    from clackcount.logbook import as_text, chart, comparison
-    from clackcount.report.as_html import Trials
-
-    with open_logbook(logbook) as book:
-        sides = [[book.get(number) for number in _numbers(text)] for text in (first, second)]
-        found = comparison.compare(sides[0], sides[1], book.events())
-    words = "Ratio of each result with its 95 % interval, beside the line of no difference. The text says the same."
-    title = f"Trial {second} against trial {first}"
-    return Trials(title, tuple(as_text.compared(found, 72)), chart.compared(found) if found.rows else None, words)
 
 
 def _draw(heard: list[Heard], folder: Path) -> None:

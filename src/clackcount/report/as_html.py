@@ -82,7 +82,9 @@ def _title(recordings: Sequence[Heard], trials: Sequence[Trials]) -> str:
     names = [view.of(heard.listening).name for heard in recordings]
     if len(names) == 1:
         return f"{names[0]}: a hydraulic ram, heard"
-    return f"{view.count(len(names), 'recording')} of a hydraulic ram, heard" if names else trials[0].title
+    return (
+        f"{view.count(len(names), 'recording')} of a hydraulic ram, heard" if names else "Trials of a hydraulic ram"
+    )
 
 
 def _section(name: str, heard: Heard) -> dict[str, object]:

@@ -1,0 +1,153 @@
+"""Rams and what is none, heard from their sound: no octave errors, one slam of two valves, doubt about a clock.
+
+Published: 20 to 375 beats a minute (Cornell University AguaClara programme, Summer 2019; NC State Extension
+EBAE 161-92, from memory); the project's own reach is 15 to 400.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+
+import mir_eval
+import numpy as np
+import pytest
+
+from clackcount import pipeline, simulate
+from clackcount.model import Beats, Listening, Pattern
+from support.made_sound import Sound, knocks
+
+
+def loud(rate_per_min: float, seed: int, duration_s: float = 30.0, **ram: object) -> simulate.Rendered:
+    """A ram running evenly in a quiet place: 20 dB over it, its own rush 30 dB below the slam."""
+    rng = np.random.default_rng([seed, int(rate_per_min)])
+    drawn = simulate.random_ram(rng, rate_per_min=rate_per_min, pattern=Pattern.EVEN)
+    scene = simulate.Scenario(
+        duration_s,
+        (simulate.Part(dataclasses.replace(drawn, **{"rush": simulate.Rush(level_db=-30.0), **ram})),),
+        (simulate.Layer("room"),),
+        snr_db=20,
+        sample_rate_hz=16000,
+    )
+    return simulate.render(scene, seed)
+
+
+def heard(samples: np.ndarray, sample_rate_hz: int = 16000, block: int = 16_000) -> Listening:
+    return pipeline.listen(Sound(samples, sample_rate_hz, block))
+
+
+def f_measure(truth_s: np.ndarray, beats: Beats, window_s: float = 0.015) -> float:
+    return float(mir_eval.onset.f_measure(truth_s, beats.train.time_s, window=window_s)[0])
+
+
+LOUD = [
+    *((15, seed) for seed in (2, 3)),
+    *((20, seed) for seed in (1, 2)),
+    *((33, seed) for seed in (2, 3)),
+    *((62, seed) for seed in (1, 2)),
+    *((120, seed) for seed in (1, 2)),
+    *((200, seed) for seed in (1, 3)),
+    *((300, seed) for seed in (2, 4)),
+    *((375, seed) for seed in (1, 2)),
+    *((400, seed) for seed in (1, 2)),
+]
+
+
+@pytest.mark.parametrize(("rate_per_min", "seed"), LOUD)
+def test_a_loud_ram_is_heard_at_its_own_rate(rate_per_min: float, seed: int) -> None:
+    # thirty seconds hold too few cycles of the slowest to be sure of anything
+    made = loud(rate_per_min, seed, 60.0 if rate_per_min < 40 else 30.0)
+    beats = heard(made.samples).beats
+    assert beats.pumps, beats.doubts
+    truth = made.truth.rate_per_min
+    assert truth is not None
+    assert beats.pumps[0].rate_per_min == pytest.approx(truth, rel=0.005)
+    assert f_measure(made.truth.slam_s, beats) > 0.95
+    assert len(beats.pumps) == 1
+
+
+def test_two_stacked_valves_closing_together_are_one_slam() -> None:
+    for seed in (3, 4):
+        made = loud(75, seed, second_valve_s=0.006)
+        assert np.any(np.array(made.truth.other_kind) == "second")
+        beats = heard(made.samples).beats
+        assert len(beats.train) == pytest.approx(len(made.truth.slam_s), abs=1)
+        assert np.diff(beats.train.time_s).min() > 0.4
+
+
+def test_a_reopening_as_loud_as_the_slam_is_no_beat() -> None:
+    made = loud(60, 5, reopen_db=-1.0)
+    beats = heard(made.samples).beats
+    assert beats.pumps[0].rate_per_min == pytest.approx(made.truth.rate_per_min, rel=0.005)
+    assert f_measure(made.truth.slam_s, beats) > 0.95
+
+
+def test_strong_and_weak_slams_in_turn_are_one_ram_at_full_rate() -> None:
+    rng = np.random.default_rng(11)
+    due_s = 0.4 + np.arange(40) * 0.8 + rng.normal(0, 0.004, 40)
+    strong, at_s = knocks(due_s[::2], 33, 16000, rng, noise=0.005, level=0.3)
+    weak, _ = knocks(due_s[1::2], 33, 16000, rng, noise=0, level=0.12)
+    beats = heard(strong + weak).beats
+    assert len(at_s) == 20
+    assert beats.pumps[0].rate_per_min == pytest.approx(75, rel=0.005)
+
+
+def test_what_ticks_evenly_without_water_is_doubted() -> None:
+    rng = np.random.default_rng(8)
+    samples, true_s = knocks(0.3 + np.arange(60) * 0.5, 31, 16000, rng, noise=0.003, hz=1800)
+    beats = heard(samples).beats
+    assert beats.pumps or beats.doubts
+    for beat in beats.pumps:
+        assert beat.confidence < 0.6
+        assert beat.doubts
+        # the rate of the knocks is right all the same
+        assert beat.rate_per_min == pytest.approx(120, rel=0.001)
+    assert len(true_s) == 60
+
+
+def test_a_few_even_knocks_are_no_ram() -> None:
+    samples, _ = knocks(3 + np.arange(5) * 0.9, 20, 16000, np.random.default_rng(3), noise=0.003)
+    assert heard(samples).beats.pumps == ()
+
+
+@pytest.mark.parametrize("place", ["stream", "rain", "wind", "speech", "birds"])
+def test_where_no_ram_is_no_rate_is_stated(place: str) -> None:
+    for seed in (1, 2):
+        made = simulate.render(simulate.Scenario(30.0, (), (simulate.Layer(place),), sample_rate_hz=16000), seed)
+        listening = heard(made.samples)
+        assert listening.beats.pumps == ()
+        assert len(listening.beats.train) == 0
+
+
+MADE = loud(70, 1, 40.0)
+TRAIN = heard(MADE.samples).beats.train
+
+
+@pytest.mark.parametrize("gain_db", [-30.0, -12.0, 6.0])
+def test_louder_changes_no_time(gain_db: float) -> None:
+    found = heard(MADE.samples * 10 ** (gain_db / 20)).beats.train
+    assert len(found) == len(TRAIN)
+    np.testing.assert_allclose(found.time_s, TRAIN.time_s, atol=1.1 / 16000)
+
+
+@pytest.mark.parametrize("block", [997, 20_000])
+def test_how_it_comes_in_blocks_changes_nothing(block: int) -> None:
+    found = heard(MADE.samples, block=block).beats.train
+    assert np.array_equal(found.time_s, TRAIN.time_s)
+    assert np.array_equal(found.confidence, TRAIN.confidence)
+
+
+@pytest.mark.parametrize("trim", [4000, 35_003])
+def test_trimming_the_front_shifts_the_times(trim: int) -> None:
+    found = heard(MADE.samples[trim:]).beats.train
+    shifted = TRAIN.time_s - trim / 16000
+    # slams in the first half second have no sound before them to be measured against
+    for one, other in ((found.time_s, shifted), (shifted, found.time_s)):
+        inner = one[one > 0.5]
+        assert np.abs(inner[:, None] - other).min(axis=1).max() < 0.002
+
+
+def test_the_stated_interval_holds_the_rate_of_the_recording() -> None:
+    truth = MADE.truth.pumps[0]
+    low, high = heard(MADE.samples).beats.pumps[0].rate_ci95_per_min
+    assert low <= truth.rate_per_min <= high
+    assert high - low < 0.02 * truth.rate_per_min

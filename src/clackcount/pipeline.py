@@ -51,6 +51,8 @@ class Hearer:
 
     def feed(self, samples: NDArray[np.float32]) -> None:
         """Hear a block of mono samples, float32 (n,)."""
+        if len(samples) == 0:
+            return
         self.peak = max(self.peak, float(samples.max()), -float(samples.min()))
         for passage in self._ear.feed(samples):
             self._hear(passage)

@@ -142,8 +142,11 @@ class Tail:
         self._n = wanted
 
     def between(self, first: int, last: int) -> NDArray[np.float32]:
-        """Samples number first to last - 1 of the stream, as far as they are there; valid until the next append."""
-        return self._buffer[max(0, first - self.first) : min(self._n, last - self.first)]
+        """A copy of samples number first to last - 1 of the stream, as far as they are there.
+
+        A copy, because forget() moves what is left to the front of the same memory.
+        """
+        return self._buffer[max(0, first - self.first) : min(self._n, last - self.first)].copy()
 
     def forget(self, first: int) -> None:
         """Let go of the samples before number ``first``."""

@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.signal import lfilter
 
+from clackcount.hearing.bands import BATCH_FRAMES
 from clackcount.settings import HearingSettings
 
 # Frames after the moment whose mean is compared with the mean of the frames before it. A frame is four hops
@@ -36,7 +37,7 @@ class Compressor:
             return energies
         if self._state is None:
             # The floor begins at the first batch's own mean, or the first frames would all look like a rise.
-            self._state = (1 - self._share) * energies.mean(axis=0, keepdims=True, dtype=np.float64)
+            self._state = (1 - self._share) * energies[:BATCH_FRAMES].mean(axis=0, keepdims=True, dtype=np.float64)
         floor, self._state = lfilter([self._share], [1, self._share - 1], energies, axis=0, zi=self._state)
         ratio = energies / (floor + QUIETEST).astype(np.float32)
         result: NDArray[np.float32] = np.sqrt(ratio + self._bias) - np.sqrt(self._bias)

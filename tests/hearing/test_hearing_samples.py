@@ -1,0 +1,34 @@
+"""A passage's samples are the ones it says, and the first floor does not hang on the caller's block."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from support.made_sound import knocks, passages_of
+
+from clackcount.hearing.ear import Ear
+from clackcount.settings import HearingSettings
+
+SETTINGS = HearingSettings(passage_s=20.0, margin_s=3.0)
+
+
+@pytest.mark.parametrize("live", [False, True])
+@pytest.mark.parametrize("block", [4096, 50_000, 800_000])
+def test_a_passage_holds_the_samples_it_says(block: int, live: bool) -> None:
+    samples = np.arange(8000 * 90, dtype=np.float32)  # each sample is its own number
+    ear = Ear(8000, SETTINGS, live=live)
+    n_passages = 0
+    for first in range(0, len(samples), block):
+        for passage in ear.feed(samples[first : first + block]):
+            last = passage.first_sample + len(passage.samples)
+            assert np.array_equal(passage.samples, samples[passage.first_sample : last])
+            n_passages += 1
+    assert n_passages > 2
+
+
+@pytest.mark.parametrize("block", [30_011, 10**6])
+def test_blocks_longer_than_a_batch_change_nothing(block: int) -> None:
+    samples = knocks(np.arange(0.5, 40, 0.9), 40.0, 8000, np.random.default_rng(4))[0]
+    short, long = (passages_of(samples, 8000, SETTINGS, block=n) for n in (4096, block))
+    for one, two in zip(short, long, strict=True):
+        assert np.array_equal(one.rises, two.rises)

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from support.made_sound import knocks, passages_of
 
 from clackcount.hearing.ear import Ear
 from clackcount.settings import HearingSettings
+from support.made_sound import knocks, passages_of
 
 SETTINGS = HearingSettings(passage_s=20.0, margin_s=3.0)
 

@@ -18,7 +18,7 @@ CLEAR_Z = 6.0
 RAGGED_SPREAD = 0.6
 TOO_FEW = "some knocks were heard, too few or too uneven to be a ram running by itself"
 SURELY_HEARD_Z = 6.0  # scores scatter by about one, and the path accepts a little over half of what is usual
-OPENED_MAX_S = 1.5  # a push or a reopening heard longer ago has nothing to do with this slam
+OPENED_MAX_S = 6.0  # a reopening heard longer ago than the slowest ram's period has nothing to do with this slam
 
 
 @dataclass(slots=True)
@@ -72,7 +72,6 @@ class _Pump:
         time_s = np.concatenate([part[0] for part in parts])
         strength_db = np.concatenate([part[1].strength_db for part in parts])
         confidence = np.concatenate([part[1].confidence for part in parts])
-        on_beat = np.concatenate([part[1].on_beat for part in parts])
         reopen_s = np.concatenate([part[2] for part in parts])
         audible_z = np.concatenate([part[1].audible_z for part in parts])
         order = np.argsort(time_s, kind="stable")
@@ -90,9 +89,15 @@ class _Pump:
         grid = on_grid(time_s)
         order, time_s, confidence, reopen_s = order[grid], time_s[grid], confidence[grid], reopen_s[grid]
         pump = cls(
-            known, time_s, strength_db[order], confidence, reopen_s, on_beat[order], audible_z[order], duration_s
+            known,
+            time_s,
+            strength_db[order],
+            confidence,
+            reopen_s,
+            locally_even(time_s),
+            audible_z[order],
+            duration_s,
         )
-        pump.on_beat = locally_even(time_s) if len(time_s) > 1 else pump.on_beat
         pump.stretch = _even_stretch(time_s, pump.on_beat)
         if pump.stretch[1] - pump.stretch[0] < RUN_MIN and known.expected_z > CLEAR_Z:
             # a ragged beat: nothing follows from anything, but the sound is sure
@@ -211,4 +216,4 @@ def _train(pumps: list[_Pump], duration_s: float) -> SlamTrain:
 def _opened(pump: _Pump) -> FloatArray:
     """The reopening of the cycle before, where it belongs to this slam."""
     opened_s = np.append(np.nan, pump.reopen_s[:-1])
-    return np.where(pump.time_s - opened_s < OPENED_MAX_S * 4, opened_s, np.nan)
+    return np.where(pump.time_s - opened_s < OPENED_MAX_S, opened_s, np.nan)

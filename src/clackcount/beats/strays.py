@@ -8,7 +8,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from clackcount.beats.template import PEAK_REACH, Field, Frames, gain, local_maxima, standardise
+from clackcount.beats.template import PEAK_REACH, Field, Frames, distance, gain, local_maxima, standardise
 from clackcount.settings import BeatsSettings
 
 FINGERPRINT_MIN_Z = 4.0
@@ -48,10 +48,7 @@ def find_strays(
     peaks = local_maxima(z, PEAK_REACH)
     peaks = peaks[z[peaks] > max(FINGERPRINT_MIN_Z, settings.stray_share * min(expected_z, 12.0))]
     if len(taken) and len(peaks):
-        nearest = np.searchsorted(taken, peaks)
-        to_next = np.abs(taken[np.minimum(nearest, len(taken) - 1)] - peaks)
-        to_last = np.abs(taken[np.maximum(nearest - 1, 0)] - peaks)
-        peaks = peaks[np.minimum(to_next, to_last) > min(0.2 * period, 40)]
+        peaks = peaks[distance(peaks, taken) > min(0.2 * period, 40)]
     if len(peaks) == 0:
         return peaks, np.zeros(0, dtype=np.float32)
     peaks = peaks[alike(field, peaks, print_) > settings.stray_alike * usual_alike]

@@ -65,6 +65,14 @@ def local_maxima(score: NDArray[np.float32], reach: int) -> Frames:
     return np.flatnonzero(score == maximum_filter1d(score, 2 * reach + 1, mode="nearest"))
 
 
+def distance(frames: Frames, marks: Frames) -> Frames:
+    """Frames from each of ``frames`` to the nearest of ``marks``, which increase and are not empty: int (n,)."""
+    after = np.searchsorted(marks, frames)
+    to_next = np.abs(marks[np.minimum(after, len(marks) - 1)] - frames)
+    to_last = np.abs(marks[np.maximum(after - 1, 0)] - frames)
+    return np.asarray(np.minimum(to_next, to_last))
+
+
 def standardise(score: NDArray[np.float32], members: Frames) -> NDArray[np.float32]:
     """Score measured against the peaks that are no members: 0 is their median, 1 their upper spread.
 
@@ -72,10 +80,7 @@ def standardise(score: NDArray[np.float32], members: Frames) -> NDArray[np.float
     from those.
     """
     peaks = local_maxima(score, PEAK_REACH)
-    nearest = np.searchsorted(members, peaks)
-    to_next = np.abs(members[np.minimum(nearest, len(members) - 1)] - peaks)
-    to_last = np.abs(members[np.maximum(nearest - 1, 0)] - peaks)
-    others = peaks[np.minimum(to_next, to_last) > PEAK_REACH // 2]
+    others = peaks[distance(peaks, members) > PEAK_REACH // 2]
     middle, upper = np.percentile(score[others if len(others) > 10 else peaks], [50, UPPER_PERCENTILE])
     result: NDArray[np.float32] = (score - middle) / max(float(upper - middle), 1e-9)
     return result

@@ -20,7 +20,7 @@ class Heard:
     """Slams of one pump in the part of a passage that is kept.
 
     frame: float64 (n,), frame numbers in the recording. z, confidence, strength_db: float32 (n,).
-    reopen_frame: float64 (n,), NaN where not heard. on_beat: bool (n,). audible_z: float32 (n,), what a slam would
+    reopen_frame: float64 (n,), NaN where not heard. audible_z: float32 (n,), what a slam would
     have scored against the loudest background from this one to the next.
     """
 
@@ -29,7 +29,6 @@ class Heard:
     confidence: NDArray[np.float32]
     strength_db: NDArray[np.float32]
     reopen_frame: NDArray[np.float64]
-    on_beat: NDArray[np.bool_]
     audible_z: NDArray[np.float32]
 
 
@@ -189,9 +188,8 @@ class Tracker:
             ]
         )
         reopen = np.concatenate([reopen, np.full(len(strays), np.nan)])
-        on_beat = np.concatenate([np.ones(len(members), bool), np.zeros(len(strays), bool)])
         loudness = field_.loudness(series.weights, series.frames)
-        return self._kept(known, frames, confident, reopen, on_beat, loudness, scene.passage)
+        return self._kept(known, frames, confident, reopen, loudness, scene.passage)
 
     def _strays_only(self, known: Known, scene: Scene) -> Heard:
         field_ = scene.field
@@ -206,10 +204,9 @@ class Tracker:
             self.settings,
         )
         nothing = np.full(len(strays), np.nan)
-        off_beat = np.zeros(len(strays), bool)
         loudness = np.zeros(scene.n_frames, dtype=np.float32)
         return self._kept(
-            known, strays, confidence(z, known.expected_z, on_beat=False), nothing, off_beat, loudness, scene.passage
+            known, strays, confidence(z, known.expected_z, on_beat=False), nothing, loudness, scene.passage
         )
 
     def _kept(
@@ -218,7 +215,6 @@ class Tracker:
         frames: Frames,
         confident: NDArray[np.float32],
         reopen: NDArray[np.float64],
-        on_beat: NDArray[np.bool_],
         loudness: NDArray[np.float32],
         passage: Passage,
     ) -> Heard:
@@ -232,7 +228,6 @@ class Tracker:
             confidence=confident[order],
             strength_db=strengths(passage.level_db, frames),
             reopen_frame=reopen[order] + passage.first_frame,
-            on_beat=on_beat[order],
             audible_z=(known.expected_z * 10 ** (-loudest / 20)).astype(np.float32),
         )
 

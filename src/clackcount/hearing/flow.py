@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from clackcount.hearing.novelty import QUIETEST
 from clackcount.model import FlowTrack
 
 CELL_FRAMES = 10  # 50 ms
@@ -33,7 +34,7 @@ class FlowMeter:
         grouped = (frames[: n_cells * CELL_FRAMES] @ self._groups).reshape(n_cells, CELL_FRAMES, -1)
         low = np.partition(grouped, RANK, axis=1)[:, RANK]
         # a hundredth of a decibel is enough, and a day of cells is not small
-        self._cells.append((10 * np.log10(np.maximum(low, np.float32(1e-12)))).astype(np.float16))
+        self._cells.append((10 * np.log10(np.maximum(low, np.float32(QUIETEST)))).astype(np.float16))
 
     def track(self, frame_s: float) -> FlowTrack:
         """All whole cells so far."""

@@ -3,6 +3,10 @@
 import clackcount
 listening = clackcount.listen("ram.m4a")
 listening.to_dict()["rate_per_min"]
+
+site = clackcount.Site.read(open("spring.toml", encoding="utf-8").read())
+catches = [clackcount.Catch.read("1.5 cup in 60 s")]
+clackcount.measure(site, catches, clackcount.Heard.of(listening, catches)).efficiency_daubuisson
 """
 
 from __future__ import annotations
@@ -14,17 +18,36 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from clackcount.errors import ClackcountError
+    from clackcount.hydraulics import Catch, Heard, Site
+    from clackcount.hydraulics.measure import measure
+    from clackcount.hydraulics.predict import predict
     from clackcount.model import Listening
     from clackcount.recording import open_recording
 
 __version__ = "0.1.0"
-__all__ = ["ClackcountError", "Listening", "__version__", "listen", "open_recording"]
+__all__ = [
+    "Catch",
+    "ClackcountError",
+    "Heard",
+    "Listening",
+    "Site",
+    "__version__",
+    "listen",
+    "measure",
+    "open_recording",
+    "predict",
+]
 
 # Public name -> module that holds it. Loaded on first use, so that `import clackcount` costs nothing.
 _HOME = {
+    "Catch": "clackcount.hydraulics",
     "ClackcountError": "clackcount.errors",
+    "Heard": "clackcount.hydraulics",
     "Listening": "clackcount.model",
+    "Site": "clackcount.hydraulics",
+    "measure": "clackcount.hydraulics",
     "open_recording": "clackcount.recording",
+    "predict": "clackcount.hydraulics",
 }
 
 

@@ -212,7 +212,7 @@ class _Reader:
         value, half = self.sides(text)
         if about and not half:
             half = ABOUT * value
-            self.notes += (f"“about” read as ± {ABOUT:.0%}",)
+            self.notes += (f"“about” read as ± {100 * ABOUT:.0f} %",)
         u = half * RECTANGULAR if half is not None else None
         return Quantity(value, u, self.kind.symbol, self.given.strip(), self.notes)
 

@@ -7,6 +7,7 @@ import math
 import subprocess
 import sys
 
+import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -29,7 +30,17 @@ from clackcount.hydraulics import (
 )
 from clackcount.hydraulics.cycle import cycle_of
 from clackcount.hydraulics.figures import as_json, band95, two_figures, uncertain, value_of, written
-from clackcount.model import Severity
+from clackcount.model import (
+    Beat,
+    Beats,
+    FlowTrack,
+    Listening,
+    Pattern,
+    RecordingInfo,
+    Regularity,
+    Severity,
+    SlamTrain,
+)
 from clackcount.units import parse_quantity
 
 CUP = 0.2365882365e-3
@@ -433,6 +444,42 @@ def test_fading_and_ragged_slams_suggest_air() -> None:
     assert "air-suspected" in codes(heard, measure(site(), (), heard), site())
     even = Heard(120, (119.7, 120.3), open_s=0.4, shut_s=0.1, robust_cv=0.01, strength_trend_db_per_min=-2.5)
     assert "air-suspected" not in codes(even, measure(site(), (), even), site())
+
+
+def fading(duration_s: float, db_per_min: float) -> Listening:
+    """A ram of 60 beats a minute, its slams growing weaker on the way, and one of another ram between them."""
+    time_s = np.append(np.arange(1.0, duration_s), duration_s - 0.5)
+    n, pump = len(time_s), np.append(np.ones(len(time_s) - 1), 2)
+    nothing = np.full(n, np.nan)
+    train = SlamTrain(
+        time_s, 20 + db_per_min * time_s / 60, np.ones(n), nothing, nothing, pump, pump == 1, duration_s
+    )
+    even = Regularity(0.01, 0.01, 0, Pattern.EVEN)
+    beat = Beat(1, 1.0, duration_s - 1, n - 2, 60.0, (59.9, 60.1), even, 0.7, 0.2, 0.9)
+    flow = FlowTrack(0.5, np.zeros((4, 1), np.float32), np.array([100.0, 200.0]))
+    return Listening(RecordingInfo("a.wav", duration_s, 48000, 1, "wav", "pcm"), Beats(train, (beat,)), flow)
+
+
+def test_what_is_taken_from_a_listening() -> None:
+    catches = [
+        Catch.read("1 cup in 60 s"),
+        Catch.read("1 cup from 0:10 to 0:30"),
+        Catch.read("1 cup from 100 to 130 s"),
+    ]
+    heard = Heard.of(fading(120.0, -3.0), catches)
+    assert heard is not None
+    assert heard.n_slams == (None, 20, None)  # the last catch outlasts the recording
+    assert heard.strength_trend_db_per_min == pytest.approx(-3.0, abs=1e-3)
+    short = Heard.of(fading(30.0, -3.0))
+    assert short is not None
+    assert short.strength_trend_db_per_min is None
+
+
+def test_fewer_strokes_than_the_beat_makes_are_said() -> None:
+    catches = [Catch.read("1 cup from 0:10 to 1:10")]
+    for count, said in ((120, False), (119, False), (80, True)):
+        heard = Heard(120, (119.7, 120.3), open_s=0.4, shut_s=0.1, n_slams=(count,))
+        assert any("stood still" in note for note in measure(site(), catches, heard).notes) is said
 
 
 @settings(deadline=None, max_examples=150)

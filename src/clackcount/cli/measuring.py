@@ -2,60 +2,78 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import replace
-from typing import TYPE_CHECKING
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any
+
+import click
 
 from clackcount.cli.site import read_site
 
 if TYPE_CHECKING:
-    from clackcount.hydraulics import Catch, Heard, Measurement, Site
+    from clackcount.hydraulics import Catch, Measurement, Site
     from clackcount.model import Listening
 
-
-def read_catches(catches: Sequence[str], waste: Sequence[str], site: Site) -> list[Catch]:
-    """The catches as typed, of both sides, in the site's measures. Raises: QuantityError for what can't be read."""
-    from clackcount.hydraulics import Catch
-
-    return [Catch.read(text, "delivery", measures=site.measures) for text in catches] + [
-        Catch.read(text, "waste", measures=site.measures) for text in waste
-    ]
-
-
-def measured(listening: Listening, site_path: str, catches: Sequence[str], waste: Sequence[str]) -> tuple[
-    Listening, Measurement, str
-]:  # fmt: skip
-    """The listening with the findings about the site added, what the water does, and the site's measures.
-
-    Raises: SiteError, QuantityError.
-    """
-    from clackcount.hydraulics import expected_against_heard, measure
-
-    site = read_site(site_path)
-    caught = read_catches(catches, waste, site)
-    heard = _heard(listening, caught)
-    measurement = measure(site, caught, heard)
-    if heard is not None:
-        listening = replace(
-            listening, findings=(*listening.findings, *expected_against_heard(site, heard, measurement))
-        )
-    return listening, measurement, site.measures
+site_option = click.option(
+    "--site", metavar="SITE", help="The site file of this ram: adds what the water does (see clackcount site new)."
+)
+catch_option = click.option(
+    "--catch", "catches", multiple=True, metavar="CATCH",
+    help='Caught at the delivery: "1.5 cup in 60 s", or "1.5 cup from 0:12 to 1:12". May be repeated.',
+)  # fmt: skip
+waste_option = click.option(
+    "--waste-catch", "waste", multiple=True, metavar="CATCH", help="Caught at the waste valve, likewise."
+)
 
 
-def _heard(listening: Listening, catches: Sequence[Catch]) -> Heard | None:
-    """What the recording says about the loudest ram; None where none beats."""
-    from clackcount.hydraulics import Heard
+def catching(command: Callable[..., Any]) -> Callable[..., Any]:
+    """The options --site, --catch and --waste-catch."""
+    return site_option(catch_option(waste_option(command)))
 
-    if not listening.beats.pumps:
-        return None
-    beat = listening.beats.pumps[0]
-    slam_s = listening.beats.train.of_pump(beat.pump).time_s
-    counts = tuple(
-        None
-        if catch.start_s is None or catch.end_s is None
-        else int(slam_s.searchsorted(catch.end_s) - slam_s.searchsorted(catch.start_s))
-        for catch in catches
-    )
-    return Heard(
-        beat.rate_per_min, beat.rate_ci95_per_min, beat.open_s, beat.shut_s, counts, beat.regularity.robust_cv
-    )
+
+@dataclass(frozen=True, slots=True)
+class Given:
+    """A site and what was caught there."""
+
+    site: Site
+    catches: tuple[Catch, ...]
+
+    @classmethod
+    def read(cls, site: str | None, catches: Sequence[str], waste: Sequence[str]) -> Given | None:
+        """The site file and the catches of both sides, as typed; None where no site is given.
+
+        Raises: SiteError, QuantityError for what can't be read; UsageError for a catch without a site.
+        """
+        if site is None:
+            if catches or waste:
+                raise click.UsageError("--catch needs --site, which holds heads and pipes.")
+            return None
+        from clackcount.hydraulics import Catch
+
+        described = read_site(site)
+        caught = [Catch.read(text, "delivery", measures=described.measures) for text in catches]
+        caught += [Catch.read(text, "waste", measures=described.measures) for text in waste]
+        return cls(described, tuple(caught))
+
+
+def measured(listening: Listening, given: Given) -> tuple[Listening, Measurement]:
+    """The listening with the findings about the site among its own, and what the water does."""
+    from clackcount import diagnosis
+    from clackcount.hydraulics import Heard, expected_against_heard, measure
+
+    heard = Heard.of(listening, given.catches)
+    measurement = measure(given.site, given.catches, heard)
+    if heard is None:
+        return listening, measurement
+    about_site = expected_against_heard(given.site, heard, measurement)
+    findings = diagnosis.joined(listening.findings, about_site, listening.beats.pumps[0].confidence)
+    return replace(listening, findings=findings), measurement
+
+
+def taught(listening: Listening, given: Given) -> Measurement:
+    """What this recording and these catches teach by themselves: nothing that was kept before is counted again."""
+    from clackcount.hydraulics import Heard, measure
+    from clackcount.hydraulics.site import Calibration
+
+    alone = given.site.model_copy(update={"calibration": Calibration()})
+    return measure(alone, given.catches, Heard.of(listening, given.catches))

@@ -69,14 +69,15 @@ def counted(caught: Sequence[Caught], recording: Recording | None) -> tuple[Caug
     """The catches with the slams counted, where the whole catch lies in the recording."""
     from dataclasses import replace
 
+    from clackcount.hydraulics import strokes_within
+
     if recording is None or recording.heard.get("rate_per_min") is None:
         return tuple(caught)
     times_s, duration_s = recording.heard["slam_times_s"], recording.heard["recording"]["duration_s"]
+    counts = [strokes_within(times_s, each.start_s, each.end_s, duration_s) for each in caught]
     return tuple(
-        each
-        if each.start_s is None or each.end_s is None or each.end_s > duration_s
-        else replace(each, n_slams=sum(each.start_s <= t < each.end_s for t in times_s))
-        for each in caught
+        each if n_slams is None else replace(each, n_slams=n_slams)
+        for each, n_slams in zip(caught, counts, strict=True)
     )
 
 

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from clackcount.cli import terminal
+from clackcount.cli import measuring, terminal
 from clackcount.errors import FailedError, RecordingError
 
 if TYPE_CHECKING:
@@ -27,11 +27,7 @@ _ZERO = "Times count from the first sample of the recording."
     "-o", "--output", default="report.html", show_default=True, metavar="FILE", help='The page; "-": stdout.'
 )
 @click.option("--png", "png_folder", metavar="FOLDER", help="Every figure as a PNG in FOLDER, too.")
-@click.option("--site", metavar="FILE", help="The site file of this ram: adds what the water does.")
-@click.option(
-    "--catch", "catches", multiple=True, metavar="CATCH", help='Caught: "1.5 cup in 60 s". May be repeated.'
-)
-@click.option("--waste-catch", "waste", multiple=True, metavar="CATCH", help="Caught at the waste valve.")
+@measuring.catching
 @click.option("--trials", nargs=2, multiple=True, metavar="FIRST SECOND", help='Trials compared, as "3,5" "4,6".')
 @click.option("--advise", metavar="SITE", help="What the trials at SITE say to try next.")
 @click.option(
@@ -69,8 +65,7 @@ def command(
 
     if not recordings and not trials and advise is None:
         raise click.UsageError("Missing argument 'RECORDING...'.")
-    if (catches or waste) and site is None:
-        raise click.UsageError("--catch needs --site, which holds heads and pipes.")
+    given = measuring.Given.read(site, catches, waste)
     if output != "-" and any(Path(output).resolve() == Path(path).resolve() for path in recordings if path != "-"):
         raise click.UsageError(f"'{output}' is one of the recordings; give the page another name.")
     told = [comparing.compared(first, second, logbook) for first, second in trials]
@@ -78,7 +73,7 @@ def command(
     heard, worst = [], 0
     for path in recordings:
         try:
-            heard.append(_heard(path, site, catches, waste))
+            heard.append(_heard(path, given))
         except RecordingError as err:
             worst = max(worst, err.exit_code)
             terminal.say(terminal.error_line(err, about=path))
@@ -108,36 +103,31 @@ def _on_disk(path: str) -> Iterator[str]:
         yield file.name
 
 
-def _heard(given: str, site: str | None, catches: tuple[str, ...], waste: tuple[str, ...]) -> Heard:
+def _heard(asked: str, given: measuring.Given | None) -> Heard:
     """One recording listened to, measured, and its sound made ready for the page."""
     from dataclasses import replace
 
     from clackcount.cli.listen import _hear
-    from clackcount.cli.measuring import measured
     from clackcount.diagnosis import cautions
-    from clackcount.hydraulics import as_lines, view
+    from clackcount.hydraulics import measured_rows
     from clackcount.recording import digest
     from clackcount.recording.excerpts import encode, read_excerpts
     from clackcount.report import keeping
     from clackcount.report.as_html import Heard
 
-    with _on_disk(given) as path:
+    with _on_disk(asked) as path:
         listening = _hear(path)
         duration_s = listening.recording.duration_s
         excerpts = [each for each in read_excerpts(path, keeping.spans(listening), duration_s) if len(each.samples)]
         fingerprint = digest(path)
-    listening = replace(listening, recording=replace(listening.recording, path=given))
+    listening = replace(listening, recording=replace(listening.recording, path=asked))
     rows: tuple[tuple[str, str], ...] = ()
     assumed: tuple[str, ...] = (_ZERO, _NO_SITE)
     notes: tuple[str, ...] = ()
     said: tuple[str, ...] = cautions.EVERYWHERE
-    if site is not None:
-        listening, water, measures = measured(listening, site, catches, waste)
-        spoken = len(water.notes) + len(water.assumptions) + len(water.cautions)
-        lines = as_lines(water, measures)
-        rows = tuple(
-            (line[: view.WIDTH].strip(), line[view.WIDTH :].strip()) for line in lines[: len(lines) - spoken]
-        )
+    if given is not None:
+        listening, water = measuring.measured(listening, given)
+        rows = tuple(measured_rows(water, given.site.measures))
         assumed, notes, said = (_ZERO, *water.assumptions), water.notes, (*said, *water.cautions)
     return Heard(
         listening=listening,

@@ -49,6 +49,13 @@ def find(beats: Beats, running: Running, flow: FlowTrack, info: RecordingInfo) -
     return tuple(sorted(findings, key=key))
 
 
+def joined(found: tuple[Finding, ...], more: tuple[Finding, ...], sure: float) -> tuple[Finding, ...]:
+    """found with findings of elsewhere (the site's) among them, gravest first. sure: that the beat is a ram's."""
+    if sure < SURE_OF_RAM:
+        more = tuple(replace(finding, severity=Severity.INFO) for finding in more)
+    return tuple(sorted((*found, *more), key=lambda finding: RANK[finding.severity]))
+
+
 def explain(code: str) -> str:
     """What a finding means, its causes, checks and sources, as plain text.
 

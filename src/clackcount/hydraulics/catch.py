@@ -12,6 +12,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
+import numpy as np
+from numpy.typing import NDArray
+
 from clackcount.errors import QuantityError
 from clackcount.hydraulics.assumed import ASSUMED
 from clackcount.hydraulics.figures import COVERAGE, Uncertain, assumed, u_of, uncertain, value_of, written
@@ -78,7 +81,9 @@ class Catch:
         if self.volume.u is None:
             name, mark_m3 = _vessel(self.volume)
             half = mark_m3 / 2 / self.volume.value
-            said.append(f"reading the {name} assumed good to ± {half:.0%} (half a mark), the {name} itself to ± 4 %")
+            said.append(
+                f"reading the {name} assumed good to ± {100 * half:.0f} % (half a mark), the {name} itself to ± 4 %"
+            )
         if self.time.u is None:
             said.append(f"watch assumed good to ± {2 * ASSUMED['watch'].u:g} s")
         return tuple(said)
@@ -159,6 +164,19 @@ def pool_catches(
     )
 
 
+def strokes_within(
+    slam_time_s: Sequence[float] | NDArray[np.float64], start_s: float | None, end_s: float | None, duration_s: float
+) -> int | None:
+    """Slams counted from start_s up to end_s; None where that is not known or the recording ends before it.
+
+    slam_time_s: float (n,), ascending, times in the recording. duration_s: length of the recording.
+    """
+    if start_s is None or end_s is None or end_s > duration_s:
+        return None
+    first, last = np.searchsorted(slam_time_s, [start_s, end_s])
+    return int(last - first)
+
+
 def compare_catches(first: Sequence[Catch], second: Sequence[Catch]) -> Comparison:
     """How the flow of second compares with that of first; errors of a vessel used for both cancel."""
     vessels: dict[str, Uncertain] = {}
@@ -214,8 +232,8 @@ def _vessel(volume: Quantity) -> tuple[str, float]:
 
 
 def _clock(text: str, field: str) -> float:
-    """Seconds from "12 s" or "1:02.5" (minutes and seconds; hours before them where there are three parts)."""
-    if re.fullmatch(r"(\d+:)?\d+:\d{1,2}([.,]\d+)?", text.strip()):
+    """Seconds from "12", "12 s" or "1:02.5" (minutes and seconds; hours before them where there are three parts)."""
+    if re.fullmatch(r"((\d+:)?\d+:)?\d+([.,]\d+)?", text.strip()):
         seconds = 0.0
         for part in text.strip().replace(",", ".").split(":"):
             seconds = 60 * seconds + float(part)

@@ -132,7 +132,7 @@ def _water(measurement: Measurement) -> Iterator[Finding]:
             code="delivery-below-site",
             severity=Severity.WATCH,
             title="Little water per stroke for the speed the column reaches",
-            evidence=f"{spoken}, of which {ASSUMED['delivery_yield'].value:.0%} is usual",
+            evidence=f"{spoken}, of which {100 * ASSUMED['delivery_yield'].value:.0f} % is usual",
             next="Catch the water at the ram's outlet and at the tank: if they differ, the line leaks.",
             confidence=_sure(usual),
             basis=Basis.INFERENCE,
@@ -198,16 +198,14 @@ def _limits(measurement: Measurement) -> Iterator[Finding]:
 
 
 def _air(heard: Heard) -> Iterator[Finding]:
-    ragged = heard.robust_cv is not None and heard.robust_cv >= RAGGED_CV
-    trend = heard.strength_trend_db_per_min
-    fading = trend is not None and trend <= FADING_DB_PER_MIN
-    if not (ragged and fading):
+    scatter, trend = heard.robust_cv, heard.strength_trend_db_per_min
+    if scatter is None or trend is None or scatter < RAGGED_CV or trend > FADING_DB_PER_MIN:
         return
     yield Finding(
         "air-suspected",
         Severity.WATCH,
         "Slams growing weaker and uneven, as with air in the drive pipe",
-        f"strength {trend:+.1f} dB a minute, intervals scatter by {heard.robust_cv:.0%}",
+        f"strength {trend:+.1f} dB a minute, intervals scatter by {100 * scatter:.0f} %",
         "Is the intake well under water? Hold the waste valve shut, let bubbles rise to the source, and start again.",
         0.5,
         Basis.PUBLISHED,

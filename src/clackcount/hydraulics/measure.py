@@ -38,6 +38,7 @@ MORE_THAN_FRICTIONLESS = (
     "More water was caught on the waste side than a frictionless column could pass in the open time heard: check "
     "drive head, bore and length, and that nothing else ran into the bucket."
 )
+ODD_STROKES, ODD_SHARE = 2, 0.05  # by so much a count may differ from the even beat's before it is said
 TAUGHT = 0.7  # a catch read worse than this share of what it is compared with teaches nothing worth keeping
 
 
@@ -61,6 +62,7 @@ def measure(site: Site, catches: Sequence[Catch] = (), heard: Heard | None = Non
     if delivery is not None:
         results["delivery_friction_m"] = delivery_friction_m(site, delivery.flow_m3_s)
     _pool_notes(notes, delivery, waste, rate)
+    _count_notes(notes, catches, rate, heard)
     assumptions = numbers.assumptions + tuple(said for catch in catches for said in catch.assumptions())
     return Measurement(
         numbers,
@@ -244,9 +246,26 @@ def _pool_notes(notes: list[str], delivery: Pooled | None, waste: Pooled | None,
         if pool is None:
             continue
         if pool.scatter is not None:
-            notes.append(f"{name}: {pool.n_catches} catches, scattering by {pool.scatter:.1%} about their mean.")
+            notes.append(
+                f"{name}: {pool.n_catches} catches, scattering by {100 * pool.scatter:.1f} % about their mean."
+            )
         if pool.per_stroke_m3 is not None and rate is not None and pool.n_counted < pool.n_catches:
-            notes.append(f"{name}: strokes during the catch taken from the rate, not counted.")
+            left = pool.n_catches - pool.n_counted
+            which = "the catch" if pool.n_catches == 1 else f"{left} of {pool.n_catches} catches"
+            notes.append(f"{name}: strokes during {which} taken from the rate, not counted.")
+
+
+def _count_notes(notes: list[str], catches: Sequence[Catch], rate: Uncertain | None, heard: Heard | None) -> None:
+    """Says where the strokes counted in a catch are not those of an even beat."""
+    for catch, count in zip(catches, heard.n_slams if heard else (), strict=False):
+        if count is None or rate is None:
+            continue
+        even = value_of(rate) * catch.time.value
+        if abs(count - even) > max(ODD_STROKES, ODD_SHARE * even):
+            notes.append(
+                f"{count} strokes counted in the catch “{catch.time.given}”, where the beat makes {even:.0f}: the "
+                "ram stood still for part of it, or slams were missed; catch again while it runs evenly."
+            )
 
 
 def _cautions(site: Site, results: dict[str, Any]) -> tuple[str, ...]:

@@ -2,12 +2,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, fields
 from typing import Any
 
+import numpy as np
+
+from clackcount.hydraulics.catch import Catch, strokes_within
 from clackcount.hydraulics.figures import Uncertain, as_json
 from clackcount.hydraulics.numbers import SiteNumbers
+from clackcount.model import Beat, Listening, SlamTrain
 
+SHORTEST_TREND_S = 60.0  # in less, the scatter of single slams makes any slope
 CAUTION_DAY = "Litres a day hold only if the ram runs all day without a stop."
 CAUTION_PRESSURE = (
     "The hammer is several to many times the standing pressure. Use pipe, fittings and vessel rated for it, keep "
@@ -32,6 +38,32 @@ class Heard:
     n_slams: tuple[int | None, ...] = ()
     robust_cv: float | None = None
     strength_trend_db_per_min: float | None = None
+
+    @classmethod
+    def of(cls, listening: Listening, catches: Sequence[Catch] = ()) -> Heard | None:
+        """What listening says about its loudest ram, with the slams counted in each catch; None where none beats."""
+        if not listening.beats.pumps:
+            return None
+        beat = listening.beats.pumps[0]
+        train = listening.beats.train.of_pump(beat.pump)
+        duration_s = listening.recording.duration_s
+        return cls(
+            beat.rate_per_min,
+            beat.rate_ci95_per_min,
+            beat.open_s,
+            beat.shut_s,
+            tuple(strokes_within(train.time_s, catch.start_s, catch.end_s, duration_s) for catch in catches),
+            beat.regularity.robust_cv,
+            _strength_trend_db_per_min(train, beat),
+        )
+
+
+def _strength_trend_db_per_min(train: SlamTrain, beat: Beat) -> float | None:
+    """Slope of a straight line through the strengths of the running stretch; None where it is too short for one."""
+    if beat.end_s - beat.start_s < SHORTEST_TREND_S:
+        return None
+    running = (train.time_s >= beat.start_s) & (train.time_s <= beat.end_s)
+    return float(np.polyfit(train.time_s[running] / 60, train.strength_db[running].astype(np.float64), 1)[0])
 
 
 @dataclass(frozen=True, slots=True, eq=False)

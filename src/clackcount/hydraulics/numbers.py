@@ -197,7 +197,7 @@ def _width(pipe: Pipe, assumptions: list[str]) -> tuple[Uncertain, Uncertain]:
     else:
         bore = _given(pipe.bore)
         if pipe.wall is None:
-            assumptions.append(f"no wall given: {DEFAULT_WALL_SHARE:.0%} of the bore assumed")
+            assumptions.append(f"no wall given: {100 * DEFAULT_WALL_SHARE:.0f} % of the bore assumed")
         wall = pipe.wall or Quantity(DEFAULT_WALL_SHARE * bore.value, 0.3 * DEFAULT_WALL_SHARE * bore.value, "m")
     return measured(bore, "bore_reading", name="bore"), measured(wall, "wall_reading", name="wall")
 

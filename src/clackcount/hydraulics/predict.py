@@ -205,8 +205,8 @@ def _notes(notes: list[str], numbers: SiteNumbers, cycle: Cycle, by_cycle: Expec
         else:
             notes.append("The two ways agree within their bands.")
     notes.append(
-        f"For a ram nobody has measured, reckon with {EFFICIENCY_FACTORY_MADE:.0%} if factory-made and "
-        f"{EFFICIENCY_HOME_BUILT:.0%} if home-built (USAID note RWS.4.D.5)."
+        f"For a ram nobody has measured, reckon with {100 * EFFICIENCY_FACTORY_MADE:.0f} % if factory-made and "
+        f"{100 * EFFICIENCY_HOME_BUILT:.0f} % if home-built (USAID note RWS.4.D.5)."
     )
     for what, other, (low, high) in (
         ("falls", numbers.supply_head_m, USUAL_LENGTH_OVER_FALL),

@@ -64,6 +64,16 @@ _PREDICTED = (
 )
 
 
+def measured_rows(result: Measurement, measures: str = "US") -> list[tuple[str, str]]:
+    """Label and value with its ± of every known result. measures: whose units stand beside the metric ones."""
+    rows = [
+        (label, _value(getattr(result, name), kind, measures))
+        for name, label, kind in _MEASURED
+        if getattr(result, name) is not None
+    ]
+    return [*rows, ("drive flow is from", result.drive_flow_from)] if result.drive_flow_from else rows
+
+
 def as_lines(result: Measurement | Prediction, measures: str = "US") -> list[str]:
     """The result as plain lines for a terminal. measures: whose units stand beside the metric ones."""
     return _measurement(result, measures) if isinstance(result, Measurement) else _prediction(result, measures)
@@ -90,15 +100,8 @@ def site_lines(numbers: SiteNumbers, measures: str = "US") -> list[str]:
 
 
 def _measurement(result: Measurement, measures: str) -> list[str]:
-    rows = [
-        _row(label, getattr(result, name), kind, measures)
-        for name, label, kind in _MEASURED
-        if getattr(result, name) is not None
-    ]
-    if result.drive_flow_from:
-        rows.append(f"{'drive flow is from':<{WIDTH}}{result.drive_flow_from}")
     return [
-        *rows,
+        *(f"{label:<{WIDTH}}{value}" for label, value in measured_rows(result, measures)),
         *_said("note", result.notes),
         *_said("assumed", result.assumptions),
         *_said("caution", result.cautions),
@@ -136,9 +139,11 @@ def _beat(cycle: Cycle) -> list[str]:
 
 
 def _row(label: str, value: Uncertain, kind: str, measures: str, width: int = WIDTH) -> str:
-    (unit, scale), *others = _units(kind, measures)
-    text = f"{label:<{width}}{written(value, unit, scale)}"
-    return text + "".join(f"  =  {written(value, unit, scale)}" for unit, scale in others)
+    return f"{label:<{width}}{_value(value, kind, measures)}"
+
+
+def _value(value: Uncertain, kind: str, measures: str) -> str:
+    return "  =  ".join(written(value, unit, scale) for unit, scale in _units(kind, measures))
 
 
 def _units(kind: str, measures: str) -> Iterable[tuple[str, float]]:

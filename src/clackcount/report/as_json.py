@@ -14,10 +14,12 @@ SLAMS_AT_ONCE = 4096
 _NO_SLAMS = '"slams": []'  # inside a string its quotes would be escaped, so the first one is the field itself
 
 
-def pieces(listening: Listening) -> Iterator[str]:
-    """What json.dumps(listening.to_dict()) gives, and a line feed."""
+def pieces(listening: Listening, *, water: dict[str, Any] | None = None) -> Iterator[str]:
+    """What json.dumps(listening.to_dict()) gives, and a line feed; water: what a measurement at the site adds."""
     train = listening.beats.train
-    before, after = _dumped(document.of_listening(listening, with_slams=False)).split(_NO_SLAMS, maxsplit=1)
+    before, after = _dumped(
+        document.of_listening(listening, with_slams=False) | ({} if water is None else {"water": water})
+    ).split(_NO_SLAMS, maxsplit=1)
     yield before + _NO_SLAMS[:-1]
     for start in range(0, len(train), SLAMS_AT_ONCE):
         rows = _dumped(document.slam_rows(train, start, start + SLAMS_AT_ONCE))

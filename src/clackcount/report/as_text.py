@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 import textwrap
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 
 from clackcount.model import Severity
 from clackcount.report.view import Advice, Event, Fact, TrendLine, View
@@ -43,9 +43,7 @@ def render(view: View, *, width: int = WIDTH, paint: Paint = no_paint) -> str:
     if view.others:
         lines += ["", paint("Also", "strong"), *_others(view.others, width)]
     if view.doubts:
-        lines += ["", paint("What to doubt", "strong")]
-        for doubt in view.doubts:
-            lines += _wrapped(doubt, width, first="  - ", rest="    ")
+        lines += ["", paint("What to doubt", "strong"), listed(view.doubts, width).removesuffix("\n")]
     return "\n".join(lines) + "\n"
 
 
@@ -61,6 +59,12 @@ def fitted(text: str, width: int) -> str:
 def columns(rows: Sequence[tuple[str, str]], width: int) -> str:
     """Pairs in two columns, the second wrapped."""
     return "\n".join(_facts([Fact(*row) for row in rows], max(width, NARROWEST))) + "\n"
+
+
+def listed(sentences: Iterable[str], width: int) -> str:
+    """Sentences as a list, each with its mark."""
+    lines = [line for words in sentences for line in _wrapped(words, width, first="  - ", rest="    ")]
+    return "\n".join(lines) + "\n"
 
 
 def _wrapped(

@@ -148,6 +148,58 @@ class Finding(_Part):
     cautions: list[str] = []
 
 
+class Figure(_Part):
+    """A result with its uncertainty, in the SI unit that its name ends with."""
+
+    value: float
+    standard_uncertainty: Annotated[float, Field(ge=0)] = Field(description="half of what is printed after ±")
+    low95: float
+    high95: float
+
+
+class Water(_Part):
+    """What the water does, from sound, site file and catches; null where nothing tells. docs/hydraulics.md."""
+
+    rate_per_min: Figure | None
+    delivered_per_stroke_m3: Figure | None
+    wasted_per_stroke_m3: Figure | None
+    delivery_flow_m3_s: Figure | None
+    waste_flow_m3_s: Figure | None = Field(description="as caught")
+    drive_flow_m3_s: Figure | None = Field(description="delivered and wasted together")
+    delivered_per_hour_m3: Figure | None
+    delivered_per_day_m3: Figure | None = Field(description="of a day without a stop")
+    delivered_fraction: Figure | None = Field(description="share of the drive flow")
+    efficiency_daubuisson: Figure | None = Field(description="q h / (Q H)")
+    efficiency_rankine: Figure | None = Field(description="q (h - H) / ((Q - q) H)")
+    power_in_w: Figure | None
+    power_out_w: Figure | None
+    energy_in_per_stroke_j: Figure | None
+    energy_out_per_stroke_j: Figure | None
+    column_energy_j: Figure | None
+    delivery_friction_m: Figure | None
+    loss_coefficient: Figure | None = Field(description="of the drive side; calibrated where a waste catch allows it")
+    lost_start: Figure | None = Field(description="share of the open time lost to recoil, fall and closing")
+    closing_velocity_m_s: Figure | None
+    terminal_velocity_m_s: Figure | None
+    modelled_waste_flow_m3_s: Figure | None = Field(description="by the drive column, without the waste catch")
+    waste_ratio: Figure | None = Field(description="caught over modelled waste")
+    delivered_bound_m3: Figure | None = Field(description="most that a frictionless column delivers in a stroke")
+    wave_speed_m_s: Figure | None
+    hammer_rise_pa: Figure | None = Field(description="Joukowsky, with a little air")
+    peak_pressure_pa: Figure | None = Field(description="gauge, without air: to hold a pipe's rating against")
+    standing_pressure_pa: Figure | None
+    highest_delivery_head_m: Figure | None
+    reflection_time_s: Figure | None
+    drive_flow_from: str
+    closing_from: str
+    calibrated: bool = Field(description="a waste catch fitted the model")
+    n_delivery_catches: int = Field(ge=0)
+    n_waste_catches: int = Field(ge=0)
+    assumptions: list[str]
+    notes: list[str]
+    cautions: list[str]
+
+
 class ListeningDocument(_Part):
     """What was heard in one recording."""
 
@@ -167,6 +219,7 @@ class ListeningDocument(_Part):
     startup: Startup | None
     trend: list[TrendRow]
     findings: list[Finding]
+    water: Water | None = Field(default=None, description="only where a site file was given")
 
 
 class UsedPath(_Part):

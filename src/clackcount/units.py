@@ -97,6 +97,7 @@ cu_cm = centimetre ** 3 = _ = cc = ccm
 cu_ft = foot ** 3
 cu_in = inch ** 3
 millisecond = 0.001 * second = ms
+hertz = count / second = hz
 minute = 60 * second = min
 hour = 60 * minute = h = hr
 day = 24 * hour = d

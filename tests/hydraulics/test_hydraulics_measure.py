@@ -106,6 +106,21 @@ def test_a_catch_that_is_none_is_refused(text: str, says: str) -> None:
     assert caught.value.hint
 
 
+@pytest.mark.parametrize(("text", "seconds"), [
+    ("1 cup in a minute", 60), ("1 cup in one minute", 60), ("1 cup in 1:30", 90), ("1 cup over 1.5 min", 90),
+    ("1 cup from 12 to 72 s", 60), ("1 cup from 1:02:00 until 1:03:00.5", 60.5),
+])  # fmt: skip
+def test_a_time_is_read_as_people_say_it(text: str, seconds: float) -> None:
+    assert Catch.read(text).time.value == pytest.approx(seconds)
+
+
+def test_a_rating_below_the_hammer_or_the_standing_pressure_is_a_caution() -> None:
+    for pipe, vessel, n in (("60 bar", "10 bar", 0), ("8 bar", "10 bar", 1), ("8 bar", "0.9 bar", 2)):
+        rated = site(f'pressure_rating = "{pipe}"\n[air_vessel]\nvolume = "2 L"\npressure_rating = "{vessel}"\n')
+        for cautions in (predict(rated).cautions, measure(rated, (), BEAT).cautions):
+            assert sum("rated" in said and "bar" in said for said in cautions) == n
+
+
 def test_repeats_narrow_the_flow_and_scatter_widens_it() -> None:
     alone = pool_catches([Catch.read("0.40 ± 0.02 L in 60 s")]).flow_m3_s
     close = pool_catches([Catch.read(f"0.4{d} ± 0.02 L in 60 s") for d in (0, 1, 0, 1)])

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import json
+
 import pytest
 from click.testing import CliRunner
 from hypothesis import given
@@ -93,7 +95,7 @@ def test_a_delivery_pressure_is_a_head() -> None:
 def test_imperial_measures_hold_in_the_whole_file() -> None:
     text = 'measures = "imperial"\n' + PLAIN + '[supply]\nflow = "3 gal/min"\n'
     assert value(numbers_of(Site.read(text)).supply_flow_m3_s) == pytest.approx(3 * 4.54609e-3 / 60)
-    assert any("imperial" in line for line in site_lines(numbers_of(Site.read(text)), "imperial"))
+    assert any("imperial" in line for line in site_lines(Site.read(text)))
     assert Site(measures="imperial", drive_head="2 m", delivery_head_above_ram="9 m",
                 drive_pipe={"length": "9 m", "bore": "21 mm"}, supply={"flow": "1 gal/min"}).supply.flow.value == (
         pytest.approx(4.54609e-3 / 60))  # fmt: skip
@@ -108,6 +110,8 @@ def test_imperial_measures_hold_in_the_whole_file() -> None:
         ("32 ft", "3 ft", "delivery_head_above_ram", "not above the drive_head"),
         ('delivery_head_above_ram = "32 ft"', "", "delivery_head_above_ram", "neither"),
         ("delivery_head_", 'delivery_head_above_source = "20 ft"\ndelivery_head_', "above_source", "both"),
+        ("± 0.1 ft", "± 6 ft", "drive_head", "could be nothing"),
+        ("delivery_head_above_ram", "delivery_head", "delivery_head", "not a field"),
         ("5.5 ±", "5500 ±", "drive_head", "between 0.05 and 200 m"),
         ('size = "1/2 in sch 40"', "", "drive_pipe", "either size or bore"),
         ('size =', 'bore = "16 mm"\nsize =', "drive_pipe", "either size or bore"),
@@ -130,6 +134,19 @@ def test_an_error_names_the_field_what_was_given_and_an_example(old: str, new: s
     assert says in str(caught.value)
     assert caught.value.hint
     assert "\n" not in str(caught.value)
+
+
+def test_a_delivery_head_without_its_foot_is_asked_back() -> None:
+    with pytest.raises(SiteError) as caught:
+        Site.read(PLAIN.replace("delivery_head_above_ram", "delivery_head"))
+    assert "above the ram, or above the source?" in (caught.value.hint or "")
+
+
+def test_both_delivery_heads_mean_the_same_tank() -> None:
+    source = Site.read(PLAIN.replace('delivery_head_above_ram = "32 ft"', 'delivery_head_above_source = "26.5 ft"'))
+    ram = numbers_of(Site.read(PLAIN)).delivery_head_m
+    assert value(numbers_of(source).delivery_head_m) == pytest.approx(value(ram))
+    assert value(ram) == pytest.approx(32 * FT)
 
 
 def test_a_site_made_in_python_is_checked_alike() -> None:
@@ -198,6 +215,34 @@ def test_new_writes_a_file_that_check_reads_back(tmp_path) -> None:  # type: ign
     assert run(site_command.command, "new", "-").output == template()
 
 
+def test_check_shows_all_that_was_given_within_80_columns(tmp_path, monkeypatch) -> None:  # type: ignore[no-untyped-def]
+    monkeypatch.setenv("COLUMNS", "80")
+    path = tmp_path / "spring.toml"
+    path.write_text(
+        PLAIN
+        + 'pressure_rating = "150 psi"\n[delivery_pipe]\nlength = "200 ft"\nsize = "1/2 in sch 40"\n'
+        + '[waste_valve]\nstroke = "3/8 in"\nweight = "4 oz"\ntilt = "10 deg"\n'
+        + '[air_vessel]\nvolume = "2 L"\npressure_rating = "6 bar"\n[supply]\nflow = "3 gal/min"\n',
+        encoding="utf-8",
+    )
+    shown = run(site_command.command, "check", str(path)).output
+    for words in (
+        "150 psi",
+        "0.37 ± 0.04 in",
+        "4.00 ± 0.24 oz",
+        "10.0 deg",
+        "2.00 ± 0.20 L",
+        "6.00 bar",
+        "3.00 ± 0.30 US gal",
+    ):
+        assert words in shown
+    assert max(map(len, shown.splitlines())) <= 80
+    assert max(map(len, run(predict_command.command, str(path)).output.splitlines())) <= 80
+    found = json.loads(run(site_command.command, "check", "--json", str(path)).output)
+    assert found["stroke_m"]["value"] == pytest.approx(9.525e-3, rel=0.01)
+    assert found["delivery_pipe_m3"]["value"] == pytest.approx(60.96 * 1.96e-4, rel=0.01)  # 15.8 mm bore
+
+
 def test_predict_prints_two_ways_their_bands_and_the_cautions(tmp_path) -> None:  # type: ignore[no-untyped-def]
     path = tmp_path / "spring.toml"
     path.write_text(PLAIN, encoding="utf-8")
@@ -205,8 +250,6 @@ def test_predict_prints_two_ways_their_bands_and_the_cautions(tmp_path) -> None:
     assert shown.exit_code == 0
     for part in ("cycle model", "old efficiency table", "120.0 ± 2.4 per min", "L/min", "gal/min", "caution: "):
         assert part in shown.output
-    import json
-
     found = json.loads(run(predict_command.command, str(path), "--stroke", "8 mm", "--json").output)
     assert found["schema"] == "clackcount.prediction/1"
     assert found["by_cycle"]["delivery_flow_m3_s"]["low95"] < found["by_cycle"]["delivery_flow_m3_s"]["high95"]

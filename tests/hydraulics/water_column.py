@@ -1,5 +1,8 @@
 """An independent judge of the hammer: the method of characteristics on a frictionless pipe, written for the tests.
 
+The compatibility equations are those of E.B. Wylie, V.L. Streeter & L. Suo, Fluid Transients in Systems, Prentice Hall
+1993, chapter 3 (from memory): along C+ and C- the head changes by a/g times the speed, with opposite signs.
+
 Reservoir at one end, the ram at the other: the waste valve is shut at once (or over several steps) and, where a
 delivery head is given, a delivery valve holds the ram end at that head for as long as water flows forward.
 """

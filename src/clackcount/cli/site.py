@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -43,7 +44,8 @@ def new(file: str, force: bool) -> None:
 
 @command.command("check")
 @click.argument("file", metavar="FILE")
-def check(file: str) -> None:
+@click.option("--json", "as_json", is_flag=True, help="One JSON document instead of lines.")
+def check(file: str, as_json: bool) -> None:
     """Read a site file back: every value as it was understood, and what was assumed.
 
     \b
@@ -52,9 +54,13 @@ def check(file: str) -> None:
     from clackcount.hydraulics import numbers_of, site_lines
 
     site = read_site(file)
+    if as_json:
+        document = {"schema": "clackcount.site/1", "name": site.name, **numbers_of(site).to_dict()}
+        click.echo(json.dumps(document, ensure_ascii=False))
+        return
     if site.name:
         click.echo(site.name)
-    put_lines(site_lines(numbers_of(site), site.measures))
+    put_lines(site_lines(site))
 
 
 def read_text(path: str) -> str:
@@ -95,5 +101,13 @@ def keep_measurement(path: str, measurement: Measurement, note: str = "") -> Non
 
 def put_lines(lines: list[str]) -> None:
     """Lines on stdout, the long ones wrapped to the screen."""
+    from clackcount.hydraulics import view
+    from clackcount.report import as_text
+
+    width = terminal.width()
     for line in lines:
-        click.echo(click.wrap_text(line, terminal.width(), "", "    ") if ": " in line else line)
+        label, value = line[: view.WIDTH], line[view.WIDTH :]
+        if len(line) <= width or not label.endswith("  "):
+            click.echo(click.wrap_text(line, width, "", "    "))
+        else:
+            click.echo("\n".join(as_text.row(label, value, view.WIDTH, width)))

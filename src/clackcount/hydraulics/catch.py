@@ -17,7 +17,16 @@ from numpy.typing import NDArray
 
 from clackcount.errors import QuantityError
 from clackcount.hydraulics.assumed import ASSUMED
-from clackcount.hydraulics.figures import COVERAGE, Uncertain, assumed, u_of, uncertain, value_of, written
+from clackcount.hydraulics.figures import (
+    COVERAGE,
+    Uncertain,
+    assumed,
+    significant,
+    u_of,
+    uncertain,
+    value_of,
+    written,
+)
 from clackcount.hydraulics.maths import log
 from clackcount.units import RECTANGULAR, Quantity, parse_quantity
 
@@ -60,7 +69,7 @@ class Catch:
         if not parts:
             raise QuantityError(f"{field}: “{text}” is not an amount in a time", hint=f"write for example {_EXAMPLE}")
         volume = parse_quantity(parts["volume"], "volume", field=f"{field} volume", measures=measures)
-        return _filled(cls(volume, parse_quantity(parts["time"], "time", field=f"{field} time"), side), field, text)
+        return _filled(cls(volume, _time(parts["time"], f"{field} time"), side), field, text)
 
     @property
     def vessel(self) -> str:
@@ -80,10 +89,8 @@ class Catch:
         said = list(self.volume.notes)
         if self.volume.u is None:
             name, mark_m3 = _vessel(self.volume)
-            half = mark_m3 / 2 / self.volume.value
-            said.append(
-                f"reading the {name} assumed good to ± {100 * half:.0f} % (half a mark), the {name} itself to ± 4 %"
-            )
+            half = significant(100 * mark_m3 / 2 / self.volume.value, 1)
+            said.append(f"reading the {name} assumed good to ± {half} % (half a mark), the {name} itself to ± 4 %")
         if self.time.u is None:
             said.append(f"watch assumed good to ± {2 * ASSUMED['watch'].u:g} s")
         return tuple(said)
@@ -229,6 +236,13 @@ def _vessel(volume: Quantity) -> tuple[str, float]:
     steps = ((0.1, 0.01), (0.5, 0.025), (3.0, 0.05), (math.inf, 0.5))
     mark_m3 = next(mark for up_to, mark in steps if value <= up_to * _LITRE) * _LITRE
     return ("bucket" if value > 3 * _LITRE else "jug"), mark_m3
+
+
+def _time(text: str, field: str) -> Quantity:
+    """A length of time: "60 s", "1.5 min", "a minute", or "1:30" as a watch shows it."""
+    if ":" in text:
+        return Quantity(_clock(text, field), None, "s", text)
+    return parse_quantity(re.sub(r"^(an?|one)\s+", "1 ", text.strip(), flags=re.I), "time", field=field)
 
 
 def _clock(text: str, field: str) -> float:

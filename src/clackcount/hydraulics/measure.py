@@ -27,7 +27,14 @@ from clackcount.hydraulics.hammer import (
     static_pressure_pa,
 )
 from clackcount.hydraulics.maths import exp, log, positive
-from clackcount.hydraulics.measurement import CAUTION_DAY, CAUTION_PLASTIC, CAUTION_PRESSURE, Heard, Measurement
+from clackcount.hydraulics.measurement import (
+    CAUTION_DAY,
+    CAUTION_PLASTIC,
+    CAUTION_PRESSURE,
+    Heard,
+    Measurement,
+    rating_cautions,
+)
 from clackcount.hydraulics.numbers import SiteNumbers, delivery_friction_m, numbers_of
 from clackcount.hydraulics.site import Site
 
@@ -71,7 +78,7 @@ def measure(site: Site, catches: Sequence[Catch] = (), heard: Heard | None = Non
         n_waste_catches=waste.n_catches if waste else 0,
         assumptions=tuple(dict.fromkeys(assumptions)),
         notes=tuple(notes),
-        cautions=_cautions(site, results),
+        cautions=_cautions(site, numbers, results),
     )
 
 
@@ -268,7 +275,7 @@ def _count_notes(notes: list[str], catches: Sequence[Catch], rate: Uncertain | N
             )
 
 
-def _cautions(site: Site, results: dict[str, Any]) -> tuple[str, ...]:
+def _cautions(site: Site, numbers: SiteNumbers, results: dict[str, Any]) -> tuple[str, ...]:
     said = []
     if results.get("delivered_per_day_m3") is not None:
         said.append(CAUTION_DAY)
@@ -276,4 +283,5 @@ def _cautions(site: Site, results: dict[str, Any]) -> tuple[str, ...]:
         said.append(CAUTION_PRESSURE)
         if site.drive_pipe.material.lower() not in ("steel", "galvanised steel", "copper", "brass", "cast iron"):
             said.append(CAUTION_PLASTIC)
+        said.extend(rating_cautions(numbers, results["peak_pressure_pa"]))
     return tuple(said)

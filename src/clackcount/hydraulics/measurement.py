@@ -9,7 +9,8 @@ from typing import Any
 import numpy as np
 
 from clackcount.hydraulics.catch import Catch, strokes_within
-from clackcount.hydraulics.figures import Uncertain, as_json
+from clackcount.hydraulics.figures import Uncertain, as_json, band95, two_figures
+from clackcount.hydraulics.hammer import static_pressure_pa
 from clackcount.hydraulics.numbers import SiteNumbers
 from clackcount.model import Beat, Listening, SlamTrain
 
@@ -20,6 +21,24 @@ CAUTION_PRESSURE = (
     "people clear of an air-filled vessel, and follow local codes and licensed practice; this is no certificate."
 )
 CAUTION_PLASTIC = "Plastic pipe tires under pulses: its wave speed is rough, and any crack means replace it."
+
+
+def rating_cautions(site: SiteNumbers, peak_pa: Uncertain) -> tuple[str, ...]:
+    """What to say where a pipe or a vessel is rated for less than it may get: the hammer, the standing pressure."""
+    said = []
+    low, high = (bound / 1e5 for bound in band95(peak_pa))
+    if site.rating_pa is not None and high > site.rating_pa / 1e5:
+        said.append(
+            f"The drive pipe is rated {site.rating_pa / 1e5:.3g} bar and the hammer may peak at "
+            f"{two_figures(low)} to {two_figures(high)} bar: use pipe rated for the peak, or let the valve shut earlier."
+        )
+    standing = band95(static_pressure_pa(site.delivery_head_m))[1] / 1e5
+    if site.vessel_rating_pa is not None and standing > site.vessel_rating_pa / 1e5:
+        said.append(
+            f"The air vessel is rated {site.vessel_rating_pa / 1e5:.3g} bar and stands under up to "
+            f"{two_figures(standing)} bar of delivery head alone: shut down and fit one rated for more."
+        )
+    return tuple(said)
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
+from typing import Any
 
 from clackcount.hydraulics.assumed import ASSUMED
 from clackcount.hydraulics.column import loss_coefficient_from_open_flow, pipe_area_m2, terminal_velocity_m_s
-from clackcount.hydraulics.figures import Uncertain, assumed, measured, uncertain, value_of
+from clackcount.hydraulics.figures import Uncertain, as_json, assumed, measured, uncertain, value_of
 from clackcount.hydraulics.hammer import ATMOSPHERE_PA, restraint_factor, static_pressure_pa, wave_speed_m_s
 from clackcount.hydraulics.pipes import (
     FITTING_LOSS,
@@ -52,8 +53,19 @@ class SiteNumbers:
     lost_start: Uncertain
     supply_flow_m3_s: Uncertain | None
     rating_pa: float | None
+    vessel_rating_pa: float | None
     vessel_volume_m3: Uncertain | None
+    delivery_pipe_m3: Uncertain | None
     assumptions: tuple[str, ...]
+
+    def to_dict(self) -> dict[str, Any]:
+        """For a JSON document: each number as value, standard_uncertainty, low95, high95; null where not given."""
+        out: dict[str, Any] = {}
+        for each in fields(self):
+            value = getattr(self, each.name)
+            plain = value is None or isinstance(value, str | tuple)
+            out[each.name] = value if plain else as_json(value)
+        return out
 
 
 def numbers_of(site: Site, stroke: Quantity | None = None) -> SiteNumbers:
@@ -68,7 +80,7 @@ def numbers_of(site: Site, stroke: Quantity | None = None) -> SiteNumbers:
     pipe = site.drive_pipe
     length = measured(pipe.length, "length_reading", least_u=MIN_LENGTH_U_M, name="drive pipe length")
     bore, wall = _width(pipe, assumptions)
-    valve = site.waste_valve
+    valve, vessel = site.waste_valve, site.air_vessel
     stroke_now = stroke or valve.stroke
     stroke_m = measured(stroke_now, "stroke_reading", name="valve stroke") if stroke_now else None
     seat = measured(valve.seat_bore, "bore_reading") if valve.seat_bore else bore * assumed("seat_bore")
@@ -100,7 +112,9 @@ def numbers_of(site: Site, stroke: Quantity | None = None) -> SiteNumbers:
         lost_start,
         measured(site.supply.flow, "flow_reading", name="supply flow") if site.supply.flow else None,
         pipe.pressure_rating.value if pipe.pressure_rating else None,
-        measured(site.air_vessel.volume, "volume_reading") if site.air_vessel else None,
+        vessel.pressure_rating.value if vessel and vessel.pressure_rating else None,
+        measured(vessel.volume, "volume_reading") if vessel else None,
+        _delivery_pipe_m3(site),
         tuple(dict.fromkeys(assumptions)),
     )
 
@@ -119,7 +133,7 @@ def delivery_friction_m(site: Site, flow_m3_s: Uncertain) -> Uncertain | None:
     return pipe_friction_head_m(flow_m3_s, length, bore, factor * assumed("friction"))
 
 
-def delivery_pipe_volume_m3(site: Site) -> Uncertain | None:
+def _delivery_pipe_m3(site: Site) -> Uncertain | None:
     """Water the delivery pipe holds; None where it is not described."""
     if site.delivery_pipe is None:
         return None

@@ -18,8 +18,8 @@ from clackcount.hydraulics.efficiency import (
 from clackcount.hydraulics.figures import Uncertain, as_json, assumed, measured, u_of, uncertain, value_of
 from clackcount.hydraulics.hammer import highest_delivery_head_m, joukowsky_pressure_pa, static_pressure_pa
 from clackcount.hydraulics.maths import log
-from clackcount.hydraulics.measurement import CAUTION_DAY, CAUTION_PRESSURE
-from clackcount.hydraulics.numbers import SiteNumbers, delivery_pipe_volume_m3, numbers_of
+from clackcount.hydraulics.measurement import CAUTION_DAY, CAUTION_PRESSURE, rating_cautions
+from clackcount.hydraulics.numbers import SiteNumbers, numbers_of
 from clackcount.hydraulics.pipes import gap_area_m2
 from clackcount.hydraulics.site import Site
 from clackcount.units import Quantity
@@ -121,10 +121,11 @@ def predict(site: Site, *, rate: Quantity | None = None, stroke: Quantity | None
     if numbers.supply_flow_m3_s is not None:
         best = by_table.efficiency_daubuisson * numbers.supply_flow_m3_s * _fall(numbers)
     _notes(notes, numbers, cycle, by_cycle, by_table)
-    fill = delivery_pipe_volume_m3(site)
+    fill = numbers.delivery_pipe_m3
     brings = value_of(by_cycle.delivery_flow_m3_s) > 0
     fill_time = None if fill is None or not brings else fill / by_cycle.delivery_flow_m3_s * uncertain(*FILL_SHARE)
     worst_rise = joukowsky_pressure_pa(numbers.wave_speed_airless_m_s, cycle.closing_velocity_m_s)
+    peak = static_pressure_pa(numbers.supply_head_m) + worst_rise
     return Prediction(
         numbers,
         cycle,
@@ -135,10 +136,10 @@ def predict(site: Site, *, rate: Quantity | None = None, stroke: Quantity | None
         None if fill_time is None else fill_time * cycle.rate_per_s,
         highest_delivery_head_m(numbers.supply_head_m, numbers.wave_speed_m_s, cycle.closing_velocity_m_s),
         joukowsky_pressure_pa(numbers.wave_speed_m_s, cycle.closing_velocity_m_s),
-        static_pressure_pa(numbers.supply_head_m) + worst_rise,
+        peak,
         tuple(notes),
         numbers.assumptions,
-        (CAUTION_DAY, CAUTION_PRESSURE),
+        (CAUTION_DAY, CAUTION_PRESSURE, *rating_cautions(numbers, peak)),
     )
 
 

@@ -14,7 +14,9 @@ from pydantic import BaseModel, ConfigDict, PlainValidator, ValidationError, Val
 
 from clackcount.errors import ClackcountError, QuantityError, SiteError
 from clackcount.hydraulics.pipes import material, pipe_size
-from clackcount.units import Quantity, parse_quantity
+from clackcount.units import RECTANGULAR, Quantity, parse_quantity
+
+_POSITIVE = ("head", "length", "volume", "mass", "flow", "pressure")  # their ± must not reach down to zero
 
 
 def _reads(kind: str, low: float, high: float, example: str) -> PlainValidator:
@@ -26,6 +28,8 @@ def _reads(kind: str, low: float, high: float, example: str) -> PlainValidator:
             raise QuantityError(f"wants text, got {given!r}", hint=f'write for example "{example}"')
         text = given if isinstance(given, Quantity) else str(given)
         found = parse_quantity(text, kind, field="", measures=measures, example=example)
+        if kind in _POSITIVE and found.u is not None and found.u >= RECTANGULAR * found.value:
+            raise QuantityError(f"“{given}” could be nothing or less", hint=f'write for example "{example}"')
         if not low <= found.value <= high:
             rule = f"must lie between {low:g} and {high:g} {found.unit}".rstrip()
             raise QuantityError(
@@ -152,7 +156,7 @@ class Site(_Part):
             what = "neither is" if self.delivery_head_above_ram is None else "both are"
             raise QuantityError(
                 f"delivery_head_above_ram or delivery_head_above_source: one must be given, and {what}",
-                hint="above the ram = tank level minus ram; above the source = tank level minus source level",
+                hint=TWO_HEADS,
             )
         above = self.delivery_head_above_ram
         if above is not None and above.value <= self.drive_head.value:
@@ -198,6 +202,7 @@ def _context(data: dict[str, Any]) -> dict[str, Any]:
     return {"measures": data.get("measures", "US")}
 
 
+TWO_HEADS = "delivery_head_above_ram = tank minus ram; delivery_head_above_source = tank minus source level"
 _EXAMPLES = {"drive_head": '"5.5 ft"', "drive_pipe": "a part [drive_pipe]", "length": '"20 ft"', "volume": '"2 L"'}
 
 
@@ -221,6 +226,8 @@ def _site_error(err: ValidationError) -> SiteError:
 
 
 def _closest(field: str) -> str:
+    if field.startswith("delivery_head"):
+        return f"above the ram, or above the source? {TWO_HEADS}"
     parts = (Site, DrivePipe, Pipe, WasteValve, AirVessel, Supply, Calibration)
     known = sorted({name for part in parts for name in part.model_fields})
     near = difflib.get_close_matches(field.rpartition(".")[2], known, n=1)

@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable
 
 from clackcount.hydraulics.cycle import Cycle
 from clackcount.hydraulics.efficiency import efficiency_from_table
 from clackcount.hydraulics.figures import Uncertain, value_of, written
 from clackcount.hydraulics.measurement import Measurement
-from clackcount.hydraulics.numbers import SiteNumbers
+from clackcount.hydraulics.numbers import numbers_of
 from clackcount.hydraulics.predict import Prediction
+from clackcount.hydraulics.site import Site
 
 WIDTH = 36
 _GALLON = {"US": ("US gal", 231 * 0.0254**3), "imperial": ("imp gal", 4.54609e-3)}
-_FOOT, _PSI = 0.3048, 6894.757293168
+_FOOT, _PSI, _POUND, _DEGREES = 0.3048, 6894.757293168, 0.45359237, 180 / math.pi
 
 # attribute, label, kind
 _MEASURED = (
@@ -79,8 +81,9 @@ def as_lines(result: Measurement | Prediction, measures: str = "US") -> list[str
     return _measurement(result, measures) if isinstance(result, Measurement) else _prediction(result, measures)
 
 
-def site_lines(numbers: SiteNumbers, measures: str = "US") -> list[str]:
+def site_lines(site: Site) -> list[str]:
     """What was read from a site file, so that its writer can see whether it was understood."""
+    numbers, measures = numbers_of(site), site.measures
     ratio = numbers.delivery_head_m / numbers.supply_head_m
     rows = [
         _row("drive head", numbers.supply_head_m, "head", measures),
@@ -91,11 +94,24 @@ def site_lines(numbers: SiteNumbers, measures: str = "US") -> list[str]:
         _row("drive pipe", numbers.length_m, "head", measures),
         _row("drive pipe over fall", numbers.length_m / numbers.supply_head_m, "ratio", measures),
         _row("bore", numbers.bore_m, "small length", measures),
-        _row(f"loss coefficient, by {numbers.loss_from}", numbers.loss_coefficient, "ratio", measures),
+        _row(f"loss coefficient, {numbers.loss_from}", numbers.loss_coefficient, "ratio", measures),
         _row("wave speed, with a little air", numbers.wave_speed_m_s, "velocity", measures),
     ]
-    if numbers.supply_flow_m3_s is not None:
-        rows.append(_row("supply", numbers.supply_flow_m3_s, "flow", measures))
+    rows += [
+        _row(label, value, kind, measures)
+        for label, value, kind in (
+            ("pressure rating of the drive pipe", numbers.rating_pa, "pressure"),
+            ("delivery pipe holds", numbers.delivery_pipe_m3, "volume"),
+            ("waste valve stroke", numbers.stroke_m, "small length"),
+            ("waste valve weight", numbers.weight_kg, "mass"),
+            ("waste valve tilt", numbers.tilt_rad or None, "angle"),
+            ("air vessel", numbers.vessel_volume_m3, "volume"),
+            ("pressure rating of the air vessel", numbers.vessel_rating_pa, "pressure"),
+            ("supply", numbers.supply_flow_m3_s, "flow"),
+            ("kept: speed when the valve shuts", numbers.closing_velocity_m_s, "velocity"),
+        )
+        if value is not None
+    ]
     return [*rows, *_said("assumed", numbers.assumptions)]
 
 
@@ -152,7 +168,7 @@ def _units(kind: str, measures: str) -> Iterable[tuple[str, float]]:
         "rate": ("per min", 1.0), "small volume": ("mL", 1e6), "volume": ("L", 1e3), "flow": ("L/min", 6e4),
         "ratio": ("", 1.0), "percent": ("%", 100.0), "power": ("W", 1.0), "energy": ("J", 1.0), "head": ("m", 1.0),
         "small length": ("mm", 1e3), "velocity": ("m/s", 1.0), "short time": ("ms", 1e3),
-        "long time": ("min", 1 / 60), "pressure": ("bar", 1e-5),
+        "long time": ("min", 1 / 60), "pressure": ("bar", 1e-5), "mass": ("g", 1e3), "angle": ("deg", _DEGREES),
     }[kind]  # fmt: skip
     yield metric
     if measures not in _GALLON:
@@ -162,6 +178,7 @@ def _units(kind: str, measures: str) -> Iterable[tuple[str, float]]:
         "small volume": (f"{gallon.split()[0]} fl oz", (128 if measures == "US" else 160) / gallon_m3),
         "volume": (gallon, 1 / gallon_m3), "flow": (f"{gallon}/min", 60 / gallon_m3), "head": ("ft", 1 / _FOOT),
         "small length": ("in", 12 / _FOOT), "velocity": ("ft/s", 1 / _FOOT), "pressure": ("psi", 1 / _PSI),
+        "mass": ("oz", 16 / _POUND),
     }  # fmt: skip
     if kind in customary:
         yield customary[kind]

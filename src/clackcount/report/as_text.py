@@ -67,6 +67,17 @@ def listed(sentences: Iterable[str], width: int) -> str:
     return "\n".join(lines) + "\n"
 
 
+def row(label: str, value: str, column: int, width: int) -> Iterator[str]:
+    """A label and, from column on, its value; one told in two units breaks between them where it is too long."""
+    parts = [value]
+    if column + len(value) > width:
+        first, *others = value.split("  =  ")
+        parts = [first, *(f"= {other}" for other in others)]
+    for place, part in enumerate(parts):
+        before = " " * column
+        yield from _wrapped(part, width, first=before if place else label.ljust(column), rest=before)
+
+
 def _wrapped(
     text: str, width: int, *, first: str = "", rest: str = "", paint: Paint = no_paint, role: str = ""
 ) -> list[str]:
@@ -80,7 +91,7 @@ def _wrapped(
 def _facts(facts: Sequence[Fact], width: int) -> Iterator[str]:
     column = max((len(fact.label) for fact in facts), default=0) + 4
     for fact in facts:
-        yield from _wrapped(fact.value, width, first=f"  {fact.label}".ljust(column), rest=" " * column)
+        yield from row(f"  {fact.label}", fact.value, column, width)
 
 
 def _story(story: tuple[Event, ...], width: int) -> Iterator[str]:

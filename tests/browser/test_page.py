@@ -181,10 +181,13 @@ def test_the_keyboard_is_enough(shown):
 
 def test_of_pieces_the_nearest_plays_and_says_so_and_only_one_at_a_time(shown):
     driver = shown("pieces")
+    players = driver.find_elements("css selector", "article:first-of-type .player")
+    assert [each.is_displayed() for each in players] == [True, False]
     tap(driver, 45.0, up=0.8)
     until(lambda: state(driver, 1)[2])
     assert "No sound was kept at 00:45" in driver.find_element("css selector", ".said").text
     assert state(driver, 1)[1] < 33
+    assert [each.is_displayed() for each in players] == [False, True]
     tap(driver, 4.0, up=0.8)
     until(lambda: state(driver, 0)[2] and not state(driver, 1)[2])
     assert state(driver, 0)[1] == pytest.approx(4.5, abs=1.0)

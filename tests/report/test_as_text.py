@@ -5,9 +5,11 @@ from __future__ import annotations
 import dataclasses
 
 import pytest
+from handmade import FINDING
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from clackcount import model
 from clackcount.report import as_text, view
 
 EMPTY = view.View("a.wav", "0:10 of sound", "No ram heard.", (), (), (), None, (), ())
@@ -23,7 +25,17 @@ def test_no_line_is_wider_than_asked(name, width, request):
 def test_the_answer_comes_first(stopped):
     lines = as_text.render(view.of(stopped)).splitlines()
     assert lines[0].startswith("lower-meadow.m4a: 01:01 of sound")
-    assert lines[2] == "The ram ran at 62.4 ± 0.5 beats a minute."
+    assert " ".join(lines[2:4]) == (
+        "The ram ran at 62.4 ± 0.5 beats a minute and stopped at 00:42 with the waste valve open."
+    )
+
+
+def test_what_is_not_urgent_is_said_in_few_lines(stopped):
+    catch = dataclasses.replace(FINDING, severity=model.Severity.INFO, title="Runs evenly", next="Measure a catch.")
+    text = as_text.render(view.of(dataclasses.replace(stopped, findings=(catch,))))
+    told = text.split("What to do next\n")[1].split("\n\n")[0]
+    assert told.startswith("  Measure a catch.\n  Why: Runs evenly (fairly sure, 82 in 100; more: clackcount explain")
+    assert FINDING.evidence not in text
 
 
 def test_order_of_the_parts(stopped):

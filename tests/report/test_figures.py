@@ -38,6 +38,31 @@ def test_each_cycle_is_a_point_at_its_rate(steady):
     assert drawn[:, 1] == pytest.approx(60 / np.diff(slam_s))
 
 
+@pytest.mark.parametrize("change", ["missed", "one too many"])
+def test_a_beat_missed_or_one_too_many_says_nothing_about_how_even_the_pump_is(change):
+    time_s = np.arange(1.0, 61.0, 60.0 / 62.4)
+    time_s = np.delete(time_s, [20, 40]) if change == "missed" else np.sort(np.append(time_s, time_s[[20, 40]] + 0.3))
+    train = train_of(time_s)
+    listening = listening_of(train, pumps=(beat_of(train, rate_per_min=62.4),))
+    figure = figures.strip(listening)
+    low, high = figure.axes[0].get_ylim()
+    assert 59 < low < high < 66
+    (found,) = rates.of(listening)
+    assert found.odd.sum() == (2 if change == "missed" else 4)
+    band = rates.band(found, 62.0)
+    assert np.nanmax(band.high) - np.nanmin(band.low) < 0.01
+    assert len(points_of(figure, "^" if change == "missed" else "v")) == found.odd.sum()
+    assert texts_of(figures.intervals(listening))[-1] == f"{found.odd.sum()} beyond the edges"
+
+
+def test_of_a_pump_that_hops_no_beat_is_odd():
+    time_s = np.cumsum(np.repeat([1.0, 1.9, 1.0], 10))
+    train = train_of(time_s)
+    hops = model.Regularity(cv=0.3, robust_cv=0.3, missed=0, pattern=model.Pattern.HOPPING)
+    (found,) = rates.of(listening_of(train, pumps=(beat_of(train, regularity=hops),)))
+    assert not found.odd.any()
+
+
 def test_points_of_a_pump_that_runs_are_only_those_of_its_running(stopped):
     drawn = points_of(figures.strip(stopped))
     assert len(drawn) == 8  # nine slams by itself; the strokes by hand are no rate

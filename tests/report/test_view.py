@@ -7,7 +7,7 @@ import re
 
 import numpy as np
 import pytest
-from handmade import beat_of, listening_of, train_of
+from handmade import FINDING, beat_of, listening_of, train_of
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -77,6 +77,25 @@ def test_running_and_stopped_are_told_apart(steady, stopped):
     assert view.headline(stopped).startswith("The ram ran at 62.4 ±")
 
 
+STOPS = [(20.0, model.Cause.SHUT_STALL, 0.9), (40.0, model.Cause.OPEN_STALL, 0.9), (40.0, model.Cause.STARVED, 0.2)]
+
+
+@pytest.mark.parametrize(("stops", "last", "end"), [
+    (STOPS[:0], model.State.SELF, "runs at 62.4 ± 0.5 beats a minute."),
+    (STOPS[:0], model.State.QUIET, "ran at 62.4 ± 0.5 beats a minute."),
+    (STOPS[:1], model.State.QUIET, "beats a minute and stopped at 00:20 with the waste valve shut."),
+    (STOPS[1:2], model.State.RUSHING, "beats a minute and stopped at 00:40 with the waste valve open."),
+    (STOPS[2:], model.State.QUIET, "beats a minute and stopped at 00:40."),  # a cause in doubt is no verdict
+    (STOPS[:2], model.State.QUIET, "stopped 2 times, the last time at 00:40 with the waste valve open."),
+    (STOPS[:1], model.State.SELF, "runs at 62.4 ± 0.5 beats a minute; it stopped once and runs again."),
+    (STOPS[:2], model.State.SELF, "runs at 62.4 ± 0.5 beats a minute; it stopped 2 times and runs again."),
+])  # fmt: skip
+def test_the_verdict_tells_whether_it_stands(stopped, stops, last, end):
+    timeline = (*stopped.running.timeline[:-1], model.Stretch(last, 41.7, 61.3, 0, 0.9))
+    running = model.Running(timeline, tuple(model.Stop(*stop) for stop in stops))
+    assert view.headline(dataclasses.replace(stopped, running=running)).endswith(end)
+
+
 def test_two_rams_each_have_their_rate():
     time_s = np.array([1.0, 1.3, 2.0, 2.4, 3.0, 3.5])
     train = train_of(time_s, pump=[1, 2, 1, 2, 1, 2])
@@ -140,6 +159,16 @@ def test_first_thing_to_do_is_never_a_mere_remark(stopped):
     assert [advice.code for advice in seen.others] == ["short-run"]
     only_remarks = dataclasses.replace(stopped, findings=stopped.findings[:1])
     assert view.of(only_remarks).first is None
+
+
+def test_where_nothing_is_urgent_what_to_do_next_comes_first(steady):
+    remark = model.Finding("short", model.Severity.INFO, "Short", "9 s", "", 0.9, model.Basis.INFERENCE)
+    catch = dataclasses.replace(remark, code="even", title="Even", next="Measure a catch.")
+    seen = view.of(dataclasses.replace(steady, findings=(remark, catch)))
+    assert seen.first.next == "Measure a catch."
+    assert [advice.code for advice in seen.others] == ["short"]
+    assert seen.calm
+    assert not view.of(dataclasses.replace(steady, findings=(FINDING,))).calm
 
 
 def test_a_finding_that_only_repeats_the_first_line_is_left_out(no_ram):

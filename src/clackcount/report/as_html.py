@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import base64
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
@@ -19,9 +20,12 @@ from clackcount.report.profile import Profile
 
 NARROW_PX = 328.0  # a phone of 360 without its margins
 WIDE_PX = WIDTH_PX
-MOST_STORY = 60  # rows; a night of stops is read in the strip
-_HEADINGS = {"act": "First thing to do", "watch": "First thing to look at", "info": "Good to know"}
-_NOTHING = "Nothing in the sound calls for a walk to the pump."
+MOST_STORY = 24  # rows; a night of stops is read in the strip
+_HEADINGS = {"act": "First thing to do", "watch": "First thing to look at", "info": "What to do next"}
+_CALM = "Nothing in the sound calls for a walk to the pump."
+_TIED = re.compile(
+    r"(?<=[\d±=]) (?=[±=%\d]|(?:m?s|min|dB|k?Hz|[cm]?m|m?L|bar|ft|psi|[WJ])\b)"
+)  # a space within a figure
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,14 +99,16 @@ def _section(name: str, heard: Heard) -> dict[str, object]:
         "name": name,
         "seen": seen,
         "first_heading": _HEADINGS[seen.first.severity] if seen.first else "Nothing to do",
-        "nothing": _NOTHING,
+        "calm": _CALM,
+        "rate": view.rate(listening),
         "story": _with_stops(listening),
         "duration_s": listening.recording.duration_s,
         "stops_s": [round(stop.time_s, 2) for stop in (listening.running.stops if listening.running else ())],
         "pictures": _pictures(name, heard, () if whole else tuple((c.start_s, c.end_s) for c in heard.clips)),
         "players": [_player(clip, whole) for clip in heard.clips],
         "whole": whole,
-        "edges": _edges(kept=bool(heard.clips) and not whole),
+        "opens": heard.profile is not None and heard.profile.shut_s is not None,
+        "edges": _edges(listening, kept=bool(heard.clips) and not whole),
         "cautions": tuple(dict.fromkeys([*heard.cautions, *(c for f in listening.findings for c in f.cautions)])),
         "gain_db": max((clip.gain_db for clip in heard.clips), default=0.0),
         "heard": heard,
@@ -154,13 +160,13 @@ def _base64(data: bytes | None) -> str | None:
     return base64.b64encode(data).decode("ascii") if data is not None else None
 
 
-def _edges(*, kept: bool) -> str:
+def _edges(listening: Listening, *, kept: bool) -> str:
     """Where the panels lie in the wide and the narrow strip, as CSS variables."""
     sides = ("left", "right", "top", "foot")
     return "; ".join(
         f"--{side}-{kind}: {100 * share:.3f}%"
         for kind, width_px in (("wide", WIDE_PX), ("narrow", NARROW_PX))
-        for side, share in zip(sides, edges(width_px, kept=kept), strict=True)
+        for side, share in zip(sides, edges(listening, width_px, kept=kept), strict=True)
     )
 
 
@@ -168,6 +174,7 @@ def _edges(*, kept: bool) -> str:
 def _template() -> Template:
     environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
     environment.filters["clock"] = view.clock
+    environment.filters["tied"] = lambda words: _TIED.sub("\u00a0", words)
     environment.filters["sentence"] = lambda words: words if words.endswith((".", "!", "?")) else f"{words}."
     return environment.from_string(_part("report.html"))
 

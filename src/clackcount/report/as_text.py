@@ -19,7 +19,7 @@ _LIST_MARK = re.compile(r"\s*(?:-\s+|\d+\.\s+)?")
 _HEADINGS = {
     Severity.ACT: "First thing to do",
     Severity.WATCH: "First thing to look at",
-    Severity.INFO: "Good to know",
+    Severity.INFO: "What to do next",
 }
 
 
@@ -111,6 +111,10 @@ def _trend(trend: tuple[TrendLine, ...]) -> Iterator[str]:
 def _first(advice: Advice, width: int, paint: Paint) -> Iterator[str]:
     yield paint(_HEADINGS[advice.severity], str(advice.severity))
     yield from _wrapped(advice.next, width, first="  ", rest="  ")
+    if advice.severity is Severity.INFO:  # nothing to prove, nobody is sent to the pump: short
+        about = f"Why: {advice.title} ({advice.how_sure}; more: clackcount explain {advice.code})"
+        yield from _wrapped(about, width, first="  ", rest="  ")
+        return
     why = f"Why: {advice.title}. {advice.evidence}"
     yield from _wrapped(why, width, first="  ", rest="  ")
     if advice.times:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from clackcount.model import FloatArray, Listening, State
+from clackcount.model import FloatArray, Listening, Pattern, State
 from clackcount.report import cycles
 from clackcount.report.view import UNSURE
 
@@ -16,16 +16,23 @@ BAND = (0.1, 0.9)
 _BAND_BEATS = 12  # beats in the window of the band, at least
 _BAND_WINDOWS = 60  # windows side by side over the whole recording, at most
 _LEAST = 4  # points that a band needs
+_ODD = (0.6, 1.6, 0.15)  # of the intervals around it: shorter, longer; and how well two pieces make a whole beat
+_AROUND = 4  # intervals to either side
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Rates:
-    """Cycle by cycle, one pump: float64 (n,) time_s (middle of the cycle), interval_s; bool (n,) doubtful."""
+    """Cycle by cycle, one pump: float64 (n,) time_s (middle of the cycle), interval_s; bool (n,) doubtful, odd.
+
+    odd: so long or so short beside its neighbours that a beat was missed, or one too many heard. It is shown, but
+    says nothing about how even the pump is.
+    """
 
     pump: int
     time_s: FloatArray
     interval_s: FloatArray
     doubtful: NDArray[np.bool_]
+    odd: NDArray[np.bool_]
 
     @property
     def rate_per_min(self) -> FloatArray:
@@ -63,10 +70,25 @@ def of(listening: Listening) -> list[Rates]:
             continue
         rows[row.pump].append((middle_s, row.interval_s, row.confidence < UNSURE))
     found = []
-    for pump, own in rows.items():
-        table = np.array(own, dtype=np.float64).reshape(-1, 3)
-        found.append(Rates(pump, table[:, 0], table[:, 1], table[:, 2].astype(bool)))
+    for beat in listening.beats.pumps:
+        table = np.array(rows[beat.pump], dtype=np.float64).reshape(-1, 3)
+        odd = _odd(table[:, 1], beat.regularity.pattern)
+        found.append(Rates(beat.pump, table[:, 0], table[:, 1], table[:, 2].astype(bool), odd))
     return found
+
+
+def _odd(interval_s: FloatArray, pattern: Pattern) -> NDArray[np.bool_]:
+    """bool (n,). Of a pump that hops, or beats long and short by turns, none is odd for being unlike the next."""
+    if len(interval_s) < _LEAST or pattern in (Pattern.HOPPING, Pattern.ALTERNATING):
+        return np.zeros(len(interval_s), dtype=bool)
+    padded = np.pad(interval_s, _AROUND, constant_values=np.nan)
+    around = np.nanmedian(np.lib.stride_tricks.sliding_window_view(padded, 2 * _AROUND + 1), axis=1)
+    short = interval_s < _ODD[0] * around
+    odd = short | (interval_s > _ODD[1] * around)
+    whole = np.abs(interval_s[:-1] + interval_s[1:] - around[:-1]) < _ODD[2] * around[:-1]
+    odd[1:] |= short[:-1] & whole  # the other piece of a beat that a knock cut in two
+    odd[:-1] |= short[1:] & whole
+    return odd
 
 
 def thinned(rates: Rates, duration_s: float, most: int = MANY) -> Rates:
@@ -81,22 +103,24 @@ def thinned(rates: Rates, duration_s: float, most: int = MANY) -> Rates:
         np.array([np.mean(rates.time_s[group]) for group in groups]),
         np.array([np.median(rates.interval_s[group]) for group in groups]),
         np.array([np.mean(rates.doubtful[group]) > 0.5 for group in groups], dtype=bool),
+        np.array([np.mean(rates.odd[group]) > 0.5 for group in groups], dtype=bool),
     )
 
 
 def band(rates: Rates, duration_s: float) -> Band:
-    """The middle four fifths of the rates in windows that slide over the recording."""
-    if len(rates.time_s) < _LEAST:
+    """The middle four fifths of the rates that are not odd, in windows that slide over the recording."""
+    time_s, interval_s = rates.time_s[~rates.odd], rates.interval_s[~rates.odd]
+    if len(time_s) < _LEAST:
         return Band(*(np.empty(0) for _ in range(3)))
-    interval_s = float(np.median(rates.interval_s))
-    width_s = max(_BAND_BEATS * interval_s, duration_s / _BAND_WINDOWS)
-    middles_s = np.arange(rates.time_s[0], rates.time_s[-1] + width_s / 8, width_s / 4)
-    firsts = np.searchsorted(rates.time_s, middles_s - width_s / 2)
-    lasts = np.searchsorted(rates.time_s, middles_s + width_s / 2)
-    rate = rates.rate_per_min
+    middle_s = float(np.median(interval_s))
+    width_s = max(_BAND_BEATS * middle_s, duration_s / _BAND_WINDOWS)
+    middles_s = np.arange(time_s[0], time_s[-1] + width_s / 8, width_s / 4)
+    firsts = np.searchsorted(time_s, middles_s - width_s / 2)
+    lasts = np.searchsorted(time_s, middles_s + width_s / 2)
+    rate = 60.0 / interval_s
     low, high = np.full(len(middles_s), np.nan), np.full(len(middles_s), np.nan)
     for index, (first, last) in enumerate(zip(firsts, lasts, strict=True)):
-        near = last > first and np.min(np.abs(rates.time_s[first:last] - middles_s[index])) < 2 * interval_s
+        near = last > first and np.min(np.abs(time_s[first:last] - middles_s[index])) < 2 * middle_s
         if near and last - first >= _LEAST:
             low[index], high[index] = np.quantile(rate[first:last], BAND)
     return Band(middles_s, low, high)

@@ -77,7 +77,11 @@ class TrendLine:
 
 @dataclass(frozen=True, slots=True)
 class View:
-    """Everything a renderer prints. name: of the recording; about: length and kind; headline: the answer."""
+    """Everything a renderer prints. name: of the recording; about: length and kind; headline: the answer.
+
+    first: the first finding that sends somebody to the pump; where none does, the first that says what to do next.
+    calm: a ram runs, and nothing that was heard calls for a walk to it.
+    """
 
     name: str
     about: str
@@ -88,12 +92,14 @@ class View:
     first: Advice | None
     others: tuple[Advice, ...]
     doubts: tuple[str, ...]
+    calm: bool = False
 
 
 def of(listening: Listening) -> View:
     """The view of one recording."""
     advice = [_advice(finding) for finding in listening.findings]
-    to_do = next((index for index, item in enumerate(advice) if item.severity is not Severity.INFO), None)
+    urgent = [index for index, item in enumerate(advice) if item.severity is not Severity.INFO]
+    to_do = next(iter(urgent or (index for index, item in enumerate(advice) if item.next)), None)
     first = None if to_do is None else advice.pop(to_do)
     answer = headline(listening)
     return View(
@@ -106,7 +112,14 @@ def of(listening: Listening) -> View:
         first=first,
         others=tuple(item for item in advice if item.title not in answer),
         doubts=document.doubts(listening),
+        calm=_runs_well(listening) and (first is None or first.severity is Severity.INFO),
     )
+
+
+def _runs_well(listening: Listening) -> bool:
+    """A ram that is surely one runs, to the end of the recording."""
+    pumps = listening.beats.pumps
+    return bool(pumps) and pumps[0].confidence >= UNSURE and _how_it_ends(listening)[0] == "runs"
 
 
 # --- words for single values -----------------------------------------------------------------------------------
@@ -188,14 +201,37 @@ def headline(listening: Listening) -> str:
     if pumps[0].confidence < UNSURE:
         return f"Something knocks {rate} times a minute. It may not be a ram."
     also = f", {count(len(pumps), 'ram')} heard" if len(pumps) > 1 else ""
-    return f"{_verb(listening)} at {rate} beats a minute{also}."
+    verb, end = _how_it_ends(listening)
+    return f"The ram {verb} at {rate} beats a minute{also}{end}."
 
 
-def _verb(listening: Listening) -> str:
-    """ "The ram runs" while it runs to the end, "ran" where the recording outlives the running."""
+_STOPPED = {
+    Cause.OPEN_STALL: " with the waste valve open",
+    Cause.SHUT_STALL: " with the waste valve shut",
+    Cause.STARVED: ", starved",
+    Cause.UNKNOWN: "",
+}
+
+
+def _how_it_ends(listening: Listening) -> tuple[str, str]:
+    """ "runs" while it runs to the end, "ran" where the recording outlives the running; and what is said of stops."""
     timeline = listening.running.timeline if listening.running else ()
-    stopped = bool(timeline) and timeline[-1].state is not State.SELF
-    return "The ram ran" if stopped else "The ram runs"
+    stops = listening.running.stops if listening.running else ()
+    ran = bool(timeline) and timeline[-1].state is not State.SELF
+    if not stops:
+        return "ran" if ran else "runs", ""
+    times = "" if len(stops) == 1 else f" {len(stops)} times"
+    if not ran:
+        return "runs", f"; it stopped{times or ' once'} and runs again"
+    last = max(stops, key=lambda stop: stop.time_s)
+    how = _STOPPED[last.cause] if last.confidence >= UNSURE else ""
+    return "ran", f" and stopped{times}{', the last time' if times else ''} at {clock(last.time_s)}{how}"
+
+
+def rate(listening: Listening) -> str:
+    """ "62.4 ± 0.2 beats a minute" of the only ram; "" where none is heard; of several the facts tell."""
+    pumps = listening.beats.pumps
+    return f"{_rate(pumps[0])} beats a minute" if len(pumps) == 1 else ""
 
 
 def _rate(beat: Beat) -> str:
@@ -342,7 +378,7 @@ def _advice(finding: Finding) -> Advice:
         code=finding.code,
         severity=finding.severity,
         title=finding.title,
-        evidence=finding.evidence,
+        evidence=finding.evidence[:1].upper() + finding.evidence[1:],
         next=finding.next,
         question=finding.question,
         how_sure=how_sure(finding.confidence),

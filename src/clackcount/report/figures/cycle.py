@@ -50,7 +50,7 @@ def _loudness(axes: Axes, profile: Profile) -> None:
         )
     axes.stairs(middle, edges, baseline=None, color=paper.INK, linewidth=1.1)
     axes.set_ylim(foot, max(float(profile.high_db.max()) * 1.06, foot + 6))
-    axes.locator_params(axis="y", nbins=5)
+    axes.locator_params(axis="y", nbins=5, steps=paper.STEPS)
     axes.grid(axis="y", color=paper.LINE, linewidth=0.6)
 
 
@@ -81,7 +81,9 @@ def _marks(axes: Axes, profile: Profile) -> None:
             name, (time_s, 1.0), xycoords=("data", "axes fraction"), xytext=(2 if side == "right" else -2, 5),
             textcoords="offset points", ha=side, color=colour, annotation_clip=False,
         )  # fmt: skip
-    for times_s, colour in ((profile.next_slam_s, paper.INK), (profile.reopen_s, paper.HAND)):
+    told = [(profile.next_slam_s, paper.INK)]
+    told += [(profile.reopen_s, paper.HAND)] if profile.shut_s is not None else []
+    for times_s, colour in told:
         axes.vlines(times_s, 0.95, 1.0, transform=axes.get_xaxis_transform(), color=colour, linewidth=0.5)
 
 

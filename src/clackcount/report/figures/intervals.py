@@ -26,10 +26,11 @@ def intervals(listening: Listening, *, width_px: float = WIDTH_PX) -> Figure:
 
     Raises TimesError where fewer than two intervals were heard.
     """
-    interval_s = of_loudest(listening)
-    if len(interval_s) < 2:
+    found = rates.of(listening)
+    if not found or len(found[0].interval_s) < 2:
         raise TimesError("fewer than two beats in a row were heard: there are no intervals to draw")
-    low_s, high_s = _edges_s(interval_s)
+    interval_s, odd = found[0].interval_s, found[0].odd
+    low_s, high_s = _edges_s(interval_s if odd.all() else interval_s[~odd])
     inside = interval_s[(interval_s >= low_s) & (interval_s <= high_s)]
     n_bars = int(np.clip(len(np.histogram_bin_edges(inside, "fd")) * 2, _FEWEST_BARS, _MOST_BARS))
     with paper.drawing():
@@ -44,7 +45,7 @@ def intervals(listening: Listening, *, width_px: float = WIDTH_PX) -> Figure:
             xycoords=("data", "axes fraction"), xytext=(0, 5), textcoords="offset points", ha="center",
         )  # fmt: skip
         axes.set_xlim(low_s, high_s)
-        axes.xaxis.set_major_locator(MaxNLocator(5))
+        axes.xaxis.set_major_locator(MaxNLocator(5, steps=paper.STEPS))
         axes.yaxis.set_major_locator(MaxNLocator(5, integer=True))
         axes.set_xlabel("time from slam to slam (s)")
         if n_out := len(interval_s) - len(inside):

@@ -51,6 +51,7 @@ INK, FAINT, LINE, WORK, WORK_SOFT, WATER, WATER_SOFT, HAND, STOP, DOUBT, _ = ROL
 
 PX_PER_INCH = 72.0  # so that a point, which matplotlib counts in, is a pixel of the page
 TEXT_PX = 11.5
+STEPS = [1, 2, 5, 10]  # of the ticks on a scale: what people count in
 _FACE = "DejaVu Sans"  # comes with matplotlib; the page puts its own in its place
 
 _STYLE: Any = {

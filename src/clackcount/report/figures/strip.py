@@ -14,10 +14,11 @@ from clackcount.report import rates as rates_of
 from clackcount.report.figures import paper
 from clackcount.report.view import UNSURE
 
-WIDTH_PX = 960.0
+WIDTH_PX = 720.0  # of a sheet of paper between its margins; a broad screen enlarges it
 NARROW_PX = 520.0  # below this it is a phone: fewer ticks, fewer boards
 LEFT_PX, RIGHT_PX = 50.0, 24.0
-_FOOT_PX, _LANE_PX, _GAP_PX, _HEAD_PX = 40.0, 17.0, 12.0, 44.0
+_FOOT_PX, _LANE_PX, _GAP_PX = 40.0, 17.0, 12.0
+_HEAD_PX, _BOARDS_PX = 22.0, 22.0  # a row of words, and one of boards where there are stops
 _RATE_PX, _NARROW_RATE_PX = 150.0, 130.0
 
 # Lanes from top to bottom; colour, hatching. Each state is told by its place first.
@@ -50,7 +51,7 @@ def strip(listening: Listening, *, width_px: float = WIDTH_PX, kept: Sequence[tu
     narrow = width_px < NARROW_PX
     lanes_top, rate_top = _lanes_top(kept=bool(kept)), _rate_top(width_px, kept=bool(kept))
     with paper.drawing():
-        figure = paper.sheet(width_px, rate_top + _HEAD_PX)
+        figure = paper.sheet(width_px, rate_top + _head(listening))
         above = paper.panel(figure, LEFT_PX, lanes_top + _GAP_PX, RIGHT_PX, rate_top)
         below = paper.panel(figure, LEFT_PX, _FOOT_PX, RIGHT_PX, lanes_top)
         _rate(above, listening, duration_s)
@@ -63,10 +64,16 @@ def strip(listening: Listening, *, width_px: float = WIDTH_PX, kept: Sequence[tu
     return figure
 
 
-def edges(width_px: float, *, kept: bool) -> tuple[float, float, float, float]:
-    """Where the panels of a strip of that width lie: left, right, top and bottom margin, as shares of the sheet."""
-    height_px = _rate_top(width_px, kept=kept) + _HEAD_PX
-    return LEFT_PX / width_px, RIGHT_PX / width_px, _HEAD_PX / height_px, _FOOT_PX / height_px
+def edges(listening: Listening, width_px: float, *, kept: bool) -> tuple[float, float, float, float]:
+    """Where the panels of its strip of that width lie: left, right, top and bottom margin, as shares of the sheet."""
+    head_px = _head(listening)
+    height_px = _rate_top(width_px, kept=kept) + head_px
+    return LEFT_PX / width_px, RIGHT_PX / width_px, head_px / height_px, _FOOT_PX / height_px
+
+
+def _head(listening: Listening) -> float:
+    stops = bool(listening.running and listening.running.stops)
+    return _HEAD_PX + (_BOARDS_PX if stops else 0.0)
 
 
 def _lanes_top(*, kept: bool) -> float:
@@ -78,12 +85,11 @@ def _rate_top(width_px: float, *, kept: bool) -> float:
 
 
 def _rate(axes: Axes, listening: Listening, duration_s: float) -> None:
-    stops = bool(listening.running and listening.running.stops)  # then boards stand in the row below these words
     axes.annotate(
         "beats a minute",
         (0, 1),
         xycoords="axes fraction",
-        xytext=(4 - LEFT_PX, 30 if stops else 8),
+        xytext=(4 - LEFT_PX, _head(listening) - 14),
         textcoords="offset points",
     )
     all_rates = [rates for rates in rates_of.of(listening) if len(rates.time_s)]
@@ -94,10 +100,11 @@ def _rate(axes: Axes, listening: Listening, duration_s: float) -> None:
     low, high = _span(all_rates)
     axes.set_ylim(low, high)
     axes.grid(axis="y", color=paper.LINE, linewidth=0.6)
-    axes.locator_params(axis="y", nbins=5)
+    axes.locator_params(axis="y", nbins=5, steps=paper.STEPS)
     for rates in all_rates:
-        band = rates_of.band(rates, duration_s)
-        axes.fill_between(band.time_s, band.low, band.high, color=paper.WORK_SOFT, linewidth=0)
+        if np.mean(rates.doubtful) < 0.5:
+            band = rates_of.band(rates, duration_s)
+            axes.fill_between(band.time_s, band.low, band.high, color=paper.WORK_SOFT, linewidth=0)
         points = rates_of.thinned(rates, duration_s)
         _points(axes, points, low, high, loudest=rates is all_rates[0])
 
@@ -122,7 +129,8 @@ def _points(axes: Axes, points: rates_of.Rates, low: float, high: float, *, loud
 
 def _span(all_rates: Sequence[rates_of.Rates]) -> tuple[float, float]:
     """Edges of the rate axis: nearly all of the points, and never so near that scatter looks like trouble."""
-    edges = np.array([np.quantile(rates.rate_per_min, _EDGE_QUANTILES) for rates in all_rates])
+    regular = [rates.rate_per_min[~rates.odd] if not rates.odd.all() else rates.rate_per_min for rates in all_rates]
+    edges = np.array([np.quantile(rate_per_min, _EDGE_QUANTILES) for rate_per_min in regular])
     low, high = float(edges[:, 0].min()), float(edges[:, 1].max())
     middle = (low + high) / 2
     half = max((high - low) * 0.65, _LEAST_SPAN * middle)
@@ -133,7 +141,7 @@ def _lanes(axes: Axes, listening: Listening, kept: Sequence[tuple[float, float]]
     names = [name for _, name, _ in LANES] + (["sound"] if kept else [])
     axes.set_ylim(len(names) - 0.5, -0.5)
     axes.set_yticks(range(len(names)), names)
-    axes.tick_params(axis="y", length=0)
+    axes.tick_params(axis="y", length=0, pad=7)
     for row in range(len(names)):
         axes.axhline(row + 0.42, color=paper.LINE, linewidth=0.6)
     timeline = listening.running.timeline if listening.running else ()

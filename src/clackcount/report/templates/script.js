@@ -31,6 +31,9 @@ for (const article of document.querySelectorAll("article[data-duration]")) {
     mark.value = time;
     mark.setAttribute("aria-valuetext", clock(time));
   };
+  const reach = (clip) => { // of many pieces only the player in use is shown
+    clips.forEach((each) => { each.parentElement.hidden = each !== clip; });
+  };
   const far = (clip, time) => Math.max(startOf(clip) - time, time - endOf(clip), 0);
 
   const hear = (time) => {
@@ -41,9 +44,11 @@ for (const article of document.querySelectorAll("article[data-duration]")) {
       clock(from) + ".";
     clip.currentTime = from - startOf(clip);
     show(from);
+    reach(clip);
     clip.play().catch(() => { said.textContent = "This browser will not play it; use the player's own button."; });
   };
 
+  reach(clips[0]);
   for (const clip of clips) {
     clip.src = blobOf(clip.src);
     let frame = 0;

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 from scipy.integrate import quad, solve_ivp
 from uncertainties import ufloat, unumpy
-from water_column import shut
+from water_column import open_then_shut, shut
 
 from clackcount.errors import QuantityError
 from clackcount.hydraulics import column, efficiency, hammer, pipes
@@ -124,6 +124,30 @@ def test_delivered_steps_are_those_of_the_elastic_column(above: float) -> None:
     assert elastic == pytest.approx(volume, rel=0.01, abs=1e-9)
     assert elastic <= rigid * (1 + 1e-12)
     assert (elastic == 0) == (above >= hammer.highest_delivery_head_m(head, wave, velocity))
+
+
+@pytest.mark.parametrize(("length", "bore", "head", "wave", "open_s"), [
+    (12.0, 0.0525, 2.0, 1386.0, 0.9),
+    (6.1, 0.0158, 1.68, 1330.0, 0.4),
+    (30.0, 0.078, 6.0, 400.0, 1.2),  # plastic: a soft pipe
+])  # fmt: skip
+def test_a_whole_beat_of_an_elastic_pipe(length: float, bore: float, head: float, wave: float, open_s: float) -> None:
+    """Method of characteristics with friction: the rigid column's speed and waste, then the surge of the slam.
+
+    Wylie, Streeter & Suo 1993, chapter 3 (from memory). The elastic column moves in steps of g H / a, so the rigid
+    one may be off by two of them.
+    """
+    factor, valve = 0.035, 6.0
+    loss = factor * length / bore + valve
+    run = open_then_shut(open_s, length, bore, head, wave, darcy_factor=factor, valve_loss=valve)
+    step = G * head / wave
+    velocity = column.column_velocity_m_s(open_s, length, head, loss)
+    assert run.speed_m_s[-1] == pytest.approx(velocity, abs=2 * step)
+    wasted = math.pi * bore**2 / 4 * run.speed_m_s.sum() * run.dt_s
+    assert wasted == pytest.approx(column.wasted_volume_from_open_time_m3(open_s, length, bore, head, loss), rel=1e-3)
+    rise = run.shut_head_m[0] - valve * run.speed_m_s[-1] ** 2 / (2 * G)
+    assert rise == pytest.approx(hammer.joukowsky_head_m(wave, velocity), rel=2 * step / velocity)
+    assert run.shut_head_m.max() <= hammer.joukowsky_head_m(wave, velocity + 3 * step) + head
 
 
 NETWORK = """

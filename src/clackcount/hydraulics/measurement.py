@@ -30,7 +30,7 @@ def rating_cautions(site: SiteNumbers, peak_pa: Uncertain) -> tuple[str, ...]:
     if site.rating_pa is not None and high > site.rating_pa / 1e5:
         said.append(
             f"The drive pipe is rated {site.rating_pa / 1e5:.3g} bar and the hammer may peak at "
-            f"{two_figures(low)} to {two_figures(high)} bar: use pipe rated for the peak, or let the valve shut earlier."
+            f"{two_figures(low)} to {two_figures(high)} bar: use pipe rated for that, or let the valve shut earlier."
         )
     standing = band95(static_pressure_pa(site.delivery_head_m))[1] / 1e5
     if site.vessel_rating_pa is not None and standing > site.vessel_rating_pa / 1e5:

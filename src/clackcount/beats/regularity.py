@@ -6,13 +6,17 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import stdtrit
 
+from clackcount.beats.wander import half_width95
 from clackcount.model import FloatArray, Pattern, Regularity
 
 BREAK_PERIODS = 3.6  # a longer gap ends a stretch: two beats may be missed, a third is a stop
+STAYS, TURNS = 0.5, 0.75  # share of long intervals followed by a long one in hops; of changes where they take turns
 PLACE_S = 0.001  # standard error of a slam's place, for the width of the rate's interval
-EVEN_CV, RAGGED_CV = 0.03, 0.10  # robust; from pressure logs of one rig (Cornell AguaClara 2019): 1.1 to 1.6 % steady
+WIDE = 12  # intervals on either side, far enough that most are single beats and near enough for a wander
+NEAR = 0.1  # an interval this close to whole periods is taken for them
+EVEN_CV = 0.03  # robust; from pressure logs of one rig (Cornell AguaClara 2019): 1.1 to 1.6 % steady
+RAGGED_CV = 0.07  # between neighbours; logs and simulated rams wander by more, but not from one beat to the next
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,19 +43,50 @@ def longest_stretch(time_s: FloatArray) -> tuple[int, int]:
     return int(edges[best]), int(edges[best + 1])
 
 
-def local_period(interval: FloatArray) -> FloatArray:
-    """Median of the nine intervals around each one, float64 (n,)."""
-    padded = np.pad(interval, 4, mode="reflect" if len(interval) > 4 else "edge")
-    return np.asarray(np.median(np.lib.stride_tricks.sliding_window_view(padded, 9), axis=1))
+def local_period(interval: FloatArray, side: int = 4) -> FloatArray:
+    """Median of the intervals around each one, ``side`` on either side, float64 (n,)."""
+    padded = np.pad(interval, side, mode="reflect" if len(interval) > side else "edge")
+    return np.asarray(np.median(np.lib.stride_tricks.sliding_window_view(padded, 2 * side + 1), axis=1))
 
 
 def beats_of(interval: FloatArray) -> NDArray[np.int64]:
-    """How many periods each interval spans: 1, or more where beats are missing between two slams."""
-    usual = local_period(interval)
+    """How many periods each interval spans: 1, or more where beats are missing between two slams, int64 (n,).
+
+    A jump to a slower beat that lasts is no row of missed beats, nor is the longer of long and short in turn.
+    """
+    beats, strays = _periods(interval, local_period(interval))
+    slow = two_clusters(np.log(interval))
+    if slow is not None and np.mean(slow[1:][slow[:-1]]) > STAYS:
+        own = np.empty(len(interval))
+        own[slow], own[~slow] = local_period(interval[slow]), local_period(interval[~slow])
+        of_own, strays_from_own = _periods(interval, own)
+        return np.where(strays_from_own < strays, of_own, beats)
+    # where many are missing the nearest intervals mislead; those further away, counted already, do not
+    of_wide, strays_from_wide = _periods(interval, local_period(interval / beats, WIDE))
+    beats = np.where(strays_from_wide < np.maximum(strays, NEAR), of_wide, beats)
+    if _turns(interval, beats) > TURNS:
+        pair = np.flatnonzero((beats[1:] == 1) & (beats[:-1] == 1))
+        period = local_period((interval[pair] + interval[pair + 1]) / 2)
+        return _periods(interval, np.interp(np.arange(len(interval)), pair, period))[0]
+    return beats
+
+
+def _periods(interval: FloatArray, usual: FloatArray) -> tuple[NDArray[np.int64], FloatArray]:
+    """Whole periods in each interval, 1 at least, and the share by which it strays from as many."""
     beats = np.maximum(1, np.round(interval / usual)).astype(np.int64)
     # between 1.5 and 1.7 periods it is a long beat rather than a short pair
     beats[(beats == 2) & (interval < 1.7 * usual)] = 1
-    return beats
+    return beats, np.abs(interval / usual / beats - 1)
+
+
+def _turns(interval: FloatArray, beats: NDArray[np.int64]) -> float:
+    """How often the cluster changes from one single interval to the next, as a share; 0 without two clusters."""
+    single = np.flatnonzero(beats == 1)
+    slow = two_clusters(np.log(interval[single]))
+    next_to = np.diff(single) == 1
+    if slow is None or not next_to.any():
+        return 0.0
+    return float(np.mean((slow[1:] != slow[:-1])[next_to]))
 
 
 def count_beats(
@@ -70,27 +105,42 @@ def measure_rate(time_s: FloatArray, audible: NDArray[np.bool_] | None = None) -
     """Slams a minute over the whole of time_s, float64 (n,), n >= 3.
 
     The rate is slams over time: a beat that the pump left out does not count, one that went unheard (audible False,
-    bool (n - 1,), for its interval) does. The interval is that of a mean of
-    correlated intervals: their long-run variance by the Newey-West estimator (Newey & West 1987, Econometrica 55,
-    703-708; bandwidth 4 (n/100)^(2/9)), Student's t, and the error of placing the first and the last slam.
+    bool (n - 1,), for its interval) does. A first or last slam that is misplaced is left out. The interval is that of
+    the pump's own mean, if it goes on as it did: wander and scatter by ``half_width95``, and the error of
+    placing the first and the last slam.
     """
     interval = np.diff(time_s)
-    _beats, unheard = count_beats(interval, audible)
+    beats, unheard = count_beats(interval, audible)
+    first, last = placed_ends(interval, beats)
+    interval, unheard = interval[first:last], unheard[first:last]
     # an interval with an unheard slam in it stands for that many equal ones
     interval = np.repeat(interval / (1 + unheard), 1 + unheard)
-    n = len(interval)
     mean = float(interval.mean())
-    deviation = interval - mean
-    lags = min(n - 1, max(1, int(4 * (n / 100) ** (2 / 9))))
-    variance = float(deviation @ deviation) / n
-    for lag in range(1, lags + 1):
-        variance += 2 * (1 - lag / (lags + 1)) * float(deviation[lag:] @ deviation[:-lag]) / n
-    # placing errors make intervals that undo each other, which may push the estimate below what is known of them
-    variance = max(variance, float(deviation @ deviation) / n / n)
-    error = np.sqrt(variance / max(n - 1, 1) + 2 * (PLACE_S / n) ** 2)
-    half = float(stdtrit(max(n - 1, 1), 0.975) * error)
-    rate = 60 / mean
-    return Rate(rate, (60 / (mean + half), 60 / max(mean - half, 1e-9 + mean / 10)))
+    half = float(np.hypot(half_width95(interval), 1.96 * np.sqrt(2) * PLACE_S / len(interval)))
+    return Rate(60 / mean, (60 / (mean + half), 60 / max(mean - half, mean / 10)))
+
+
+def placed_ends(interval: FloatArray, beats: NDArray[np.int64]) -> tuple[int, int]:
+    """The intervals [first, last) whose outer slams lie where their neighbours want them.
+
+    An interval at an end that is off by more than five robust deviations of all, and less than half a beat, ends in
+    a misplaced slam, unless the next one makes up for it: then the slam between them is.
+    """
+    n = len(interval)
+    if n < 8:
+        return 0, n
+    single = interval / beats
+    off = single - local_period(single)
+    far = max(5 * _mad(off), 5 * PLACE_S)
+
+    def misplaced(end: int, next_: int) -> bool:
+        return bool(
+            far < abs(off[end]) < 0.5 * single[next_]
+            and beats[end] == 1
+            and abs(off[end] + off[next_]) > 0.5 * abs(off[end])
+        )
+
+    return int(misplaced(0, 1)), n - int(misplaced(-1, -2))
 
 
 def measure_regularity(time_s: FloatArray, audible: NDArray[np.bool_] | None = None) -> Regularity:
@@ -116,18 +166,21 @@ def pattern_of(interval: FloatArray, beats: NDArray[np.int64], robust_cv: float)
     single = beats == 1
     if single.sum() < 6:
         return Pattern.EVEN if robust_cv < EVEN_CV else Pattern.RAGGED if robust_cv > RAGGED_CV else Pattern.WANDERING
-    clusters = two_clusters(np.log(interval[single]))
-    if clusters is not None:
-        changes = float(np.mean(clusters[1:] != clusters[:-1]))
-        return Pattern.ALTERNATING if changes > 0.75 else Pattern.HOPPING
-    if robust_cv < EVEN_CV:
+    singles = interval[single]
+    steps = np.abs(np.diff(singles))
+    slow = two_clusters(np.log(singles))
+    if slow is not None:
+        if _turns(interval, beats) > TURNS:
+            return Pattern.ALTERNATING
+        apart = float(np.median(singles[slow]) - np.median(singles[~slow]))
+        if np.median(steps[slow[1:] != slow[:-1]]) > 0.6 * apart:  # a slow wander crosses over in small steps
+            return Pattern.HOPPING
+    # a robust deviation passes over an excursion of less than half the beats
+    if robust_cv < EVEN_CV and np.std(local_period(singles)) < EVEN_CV * np.median(singles):
         return Pattern.EVEN
-    lag1 = _lag1(interval[single])
-    # slow wander leaves neighbours alike: what is left between neighbours must be small
-    between = float(1.4826 * np.median(np.abs(np.diff(interval[single]))) / np.sqrt(2) / np.median(interval))
-    if robust_cv <= RAGGED_CV or (lag1 > 0.5 and between < EVEN_CV * 2):
-        return Pattern.WANDERING
-    return Pattern.RAGGED
+    # slow wander leaves neighbours alike, however far it goes
+    between = float(1.4826 * np.median(steps) / np.sqrt(2) / np.median(singles))
+    return Pattern.RAGGED if between > RAGGED_CV else Pattern.WANDERING
 
 
 def two_clusters(log_interval: FloatArray) -> NDArray[np.bool_] | None:
@@ -138,6 +191,8 @@ def two_clusters(log_interval: FloatArray) -> NDArray[np.bool_] | None:
     """
     order = np.sort(log_interval)
     n = len(order)
+    if n < 6:
+        return None
     total, square = np.cumsum(order), np.cumsum(order**2)
     k = np.arange(1, n)
     within = square[:-1] - total[:-1] ** 2 / k
@@ -159,12 +214,6 @@ def two_clusters(log_interval: FloatArray) -> NDArray[np.bool_] | None:
 
 def _mad(values: FloatArray) -> float:
     return float(1.4826 * np.median(np.abs(values - np.median(values))))
-
-
-def _lag1(values: FloatArray) -> float:
-    deviation = values - values.mean()
-    power = float(deviation @ deviation)
-    return float(deviation[1:] @ deviation[:-1]) / power if power > 0 else 0.0
 
 
 def on_grid(time_s: FloatArray) -> NDArray[np.bool_]:
@@ -200,16 +249,14 @@ def locally_even(time_s: FloatArray, spread: float = 0.12, least: int = 4) -> ND
     if n < least + 1:
         return even
     log = np.log(np.diff(time_s))
-    follows = np.zeros(len(log), dtype=bool)
-    for back in (1, 2):
-        step = np.abs(log[back:] - log[:-back])
-        near = np.min([np.abs(step - np.log(m)) for m in (1, 2, 3)], axis=0) < spread
-        if back == 2:
-            near &= step < spread
-        follows[back:] |= near
+    back = np.zeros(len(log), dtype=np.int64)  # how far back the interval lies that this one follows from, 0: none
+    back[2:][np.abs(log[2:] - log[:-2]) < spread] = 2
+    step = np.abs(np.diff(log))
+    back[1:][np.min([np.abs(step - np.log(m)) for m in (1, 2, 3)], axis=0) < spread] = 1
+    follows = back > 0
     edges = np.flatnonzero(np.diff(np.concatenate([[False], follows, [False]]).astype(np.int8)))
     for first, last in zip(edges[::2], edges[1::2], strict=True):
         # intervals first - 1 .. last - 1 belong together: the one that the first follows from counts too
         if last - first + 1 >= least:
-            even[first - 1 : last + 1] = True
+            even[first - back[first] : last + 1] = True
     return even

@@ -100,6 +100,14 @@ def test_beats_gone_unheard_slip_no_number_in_a_wander(memory: float, share: flo
         assert rate == pytest.approx(60 * 100 / time_s[-1], rel=1e-6)
 
 
+def test_beats_left_out_by_chance_widen_the_interval_as_counting_says() -> None:
+    # 10 of 400 left out: the standard deviation of the count is sqrt(10), by Poisson
+    time_s = np.delete(times(np.random.default_rng(5).normal(1, 0.005, 400)), np.arange(20, 400, 40))
+    rate = measure_rate(time_s)
+    assert rate.per_min == pytest.approx(60 * 390 / 400, rel=1e-3)
+    assert np.ptp(rate.ci95_per_min) / 2 / rate.per_min == pytest.approx(1.96 * np.sqrt(10) / 400, rel=0.05)
+
+
 @pytest.mark.parametrize("end", [0, -1])
 def test_a_slam_misplaced_at_an_end_does_not_shift_the_rate(end: int) -> None:
     rng = np.random.default_rng(8)

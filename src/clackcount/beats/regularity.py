@@ -106,18 +106,24 @@ def measure_rate(time_s: FloatArray, audible: NDArray[np.bool_] | None = None) -
 
     The rate is slams over time: a beat that the pump left out does not count, one that went unheard (audible False,
     bool (n - 1,), for its interval) does. A first or last slam that is misplaced is left out. The interval is that of
-    the pump's own mean, if it goes on as it did: wander and scatter by ``half_width95``, and the error of
-    placing the first and the last slam.
+    the pump's own mean, if it goes on as it did: wander and scatter of the beats by ``half_width95``, the error of
+    placing the first and the last slam, and beats left out by chance, at moments that do not depend on one another
+    (the variance of a compound Poisson count is the sum of the squared gaps: any textbook).
     """
     interval = np.diff(time_s)
     beats, unheard = count_beats(interval, audible)
     first, last = placed_ends(interval, beats)
-    interval, unheard = interval[first:last], unheard[first:last]
-    # an interval with an unheard slam in it stands for that many equal ones
-    interval = np.repeat(interval / (1 + unheard), 1 + unheard)
-    mean = float(interval.mean())
-    half = float(np.hypot(half_width95(interval), 1.96 * np.sqrt(2) * PLACE_S / len(interval)))
-    return Rate(60 / mean, (60 / (mean + half), 60 / max(mean - half, mean / 10)))
+    interval, beats, unheard = interval[first:last], beats[first:last], unheard[first:last]
+    total_s, n_beats = float(interval.sum()), int(beats.sum())
+    left_out = beats - 1 - unheard
+    rate = 60 * (n_beats - int(left_out.sum())) / total_s
+    # an interval of several beats stands for that many equal ones
+    half_s = n_beats * half_width95(np.repeat(interval / beats, beats))
+    share = np.sqrt(half_s**2 + 2 * (1.96 * PLACE_S) ** 2) / total_s
+    by_chance = 1.96 * float(np.sqrt(left_out @ left_out)) / n_beats
+    slower = float(np.hypot(1 - 1 / (1 + share), by_chance))
+    faster = float(np.hypot(1 / max(1 - share, 0.1) - 1, by_chance))
+    return Rate(rate, (rate * max(1 - slower, 0.1), rate * (1 + faster)))
 
 
 def placed_ends(interval: FloatArray, beats: NDArray[np.int64]) -> tuple[int, int]:
@@ -234,7 +240,7 @@ def on_grid(time_s: FloatArray) -> NDArray[np.bool_]:
 
     even = 1.4826 * np.median(np.abs(interval - np.median(interval))) / np.median(interval) < EVEN_CV
     if even:
-        keep[1:-1] = ~((stray(before) > 0.1) & (stray(after) > 0.1) & (stray(before + after) < 0.06))
+        keep[1:-1] = ~((stray(before) > 0.1) & (stray(after) > 0.1) & (stray(before + after) < 0.1))
     return keep
 
 

@@ -21,7 +21,13 @@ from support.tuned_rams import share_of_best  # noqa: E402
 
 
 def intervals() -> None:
-    for repeating in (Repeating(), Repeating(0.02, 0.015), Repeating(0.03, 0.0), Repeating(0.01, 0.03)):
+    for repeating in (
+        Repeating(),
+        Repeating(0.02, 0.015),
+        Repeating(0.03, 0.0),
+        Repeating(0.01, 0.03),
+        Repeating(0.01, 0.04),
+    ):
         share = coverage(2000, 5, repeating)
         print(
             f"2,000 pairs, catches scattering by {repeating.catch_u:.1%}, settings made anew by "

@@ -108,6 +108,24 @@ def test_least_waste_wants_most_delivered_for_each_litre_wasted():
     assert found.best == pytest.approx(0.006, rel=0.02)
 
 
+def test_with_the_heads_known_the_efficiency_has_a_curve_of_its_own():
+    """q h / ((q + w) H), D'Aubuisson's definition, worked out here for the point that was tried."""
+    found = advise(trials_at([8, 10, 12, 14]), "stroke", "least-waste", lift_over_fall=(5.8, 0.02))
+    assert [each.quantity for each in found.curves] == ["delivery_flow_m3_s", "waste_flow_m3_s", "efficiency"]
+    efficiency = found.curves[2]
+    at = int(np.argmin(np.abs(np.array(efficiency.at) - 0.010)))
+    delivered, wasted = 0.7 - 0.004 * 4, 0.8 * 10
+    assert efficiency.middle[at] == pytest.approx(5.8 * delivered / (delivered + wasted), rel=0.02)
+    assert efficiency.points[1] == pytest.approx((0.010, 5.8 * delivered / (delivered + wasted)), rel=0.01)
+    assert found.best_in == "efficiency"
+    assert found.best == advise(trials_at([8, 10, 12, 14]), "stroke", "least-waste").best
+    sure = advise(trials_at([8, 10, 12, 14]), "stroke", "least-waste", lift_over_fall=(5.8, 0.0)).curves[2]
+    for low, low_too, middle, high_too, high in zip(
+        efficiency.low, sure.low, sure.middle, sure.high, efficiency.high, strict=True
+    ):
+        assert low < low_too < middle < high_too < high
+
+
 def test_where_it_did_not_run_is_a_limit():
     silent = Recording("a.wav", "0" * 64, 1, {"rate_per_min": None})
     stuck = replace(made_trials.trial(stroke_mm=14, number=9), recording=silent)

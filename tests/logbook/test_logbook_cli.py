@@ -218,4 +218,5 @@ def test_export_and_import_round_trip_both_ways(run):
         run("log", "export", f"b.{form}", "--logbook", f"{form}.sqlite")
         assert Path(f"a.{form}").read_bytes() == Path(f"b.{form}").read_bytes()
         assert run("log", "export", f"--{form}").out.encode() == Path(f"a.{form}").read_bytes()
-    assert run("log", "where").out.splitlines()[1] == "1 trials at 1 sites"
+    assert run("log", "where").out.splitlines()[1] == "trials: 1, sites: 1"
+    assert run("log", "where", "--json").json()["trials"] == 1

@@ -46,7 +46,7 @@ def command(
     clackcount advise --site dell.toml --travel "3 mm to 20 mm"
     clackcount advise --site dell.toml --over weight --aim least-waste --png weight.png
     """
-    from clackcount.cli.reckoning import forecast_of, supply_of
+    from clackcount.cli.reckoning import forecast_of, lift_over_fall_of, supply_of
     from clackcount.logbook import advice, as_text, chart
     from clackcount.logbook.records import ends_of
     from clackcount.units import parse_quantity
@@ -66,6 +66,7 @@ def command(
         travel=ends,
         supply_m3_s=given if given is not None else supply_of(trials, site_text),
         forecast=forecast_of(trials, site_text, over),
+        lift_over_fall=lift_over_fall_of(site_text),
     )
     if as_json:
         put_json(found.to_dict())

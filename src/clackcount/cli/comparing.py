@@ -28,7 +28,7 @@ def compared(first: str, second: str, logbook: str | None) -> Trials:
 def advised(named: str, over: str, logbook: str | None) -> Trials:
     """Which setting is best so far at a site, how sure that is, and which to try next."""
     from clackcount.cli.log import open_logbook, site_named
-    from clackcount.cli.reckoning import forecast_of, supply_of
+    from clackcount.cli.reckoning import forecast_of, lift_over_fall_of, supply_of
     from clackcount.logbook import advice, as_text, chart
     from clackcount.report.as_html import Trials
 
@@ -38,7 +38,11 @@ def advised(named: str, over: str, logbook: str | None) -> Trials:
     kept = [trial.site_text for trial in trials if trial.site_text]
     site_text = site_text or (kept[-1] if kept else "")
     found = advice.advise(
-        trials, over, supply_m3_s=supply_of(trials, site_text), forecast=forecast_of(trials, site_text, over)
+        trials,
+        over,
+        supply_m3_s=supply_of(trials, site_text),
+        forecast=forecast_of(trials, site_text, over),
+        lift_over_fall=lift_over_fall_of(site_text),
     )
     words = "Each result over the setting, with its band, the trials, the best so far and the one to try next."
     picture = chart.advised(found) if found.curves else None

@@ -71,13 +71,18 @@ def command() -> None:
 
 
 @command.command("where")
+@json_option
 @logbook_option
-def where(logbook: str | None) -> None:
+def where(as_json: bool, logbook: str | None) -> None:
     """Say where the logbook is and what is in it."""
     with open_logbook(logbook) as book:
         trials = book.trials()
+    sites = sorted({trial.site for trial in trials})
+    if as_json:
+        put_json({"logbook": book.name, "trials": len(trials), "sites": sites})
+    else:
         click.echo(book.name)
-        click.echo(f"{len(trials)} trials at {len({trial.site for trial in trials})} sites")
+        click.echo(f"trials: {len(trials)}, sites: {len(sites)}")
 
 
 @command.command("export")

@@ -207,6 +207,18 @@ def supply_of(trials: Sequence[Trial], site_text: str) -> float | None:
     return None if flow is None else flow.value
 
 
+def lift_over_fall_of(site_text: str) -> tuple[float, float] | None:
+    """Delivery head over drive head as the site file has them, and its relative standard uncertainty."""
+    from clackcount.hydraulics import Site, numbers_of
+    from clackcount.hydraulics.figures import u_of, value_of
+
+    if not site_text:
+        return None
+    numbers = numbers_of(Site.read(site_text))
+    ratio = numbers.delivery_head_m / numbers.supply_head_m
+    return value_of(ratio), u_of(ratio) / value_of(ratio)
+
+
 def forecast_of(trials: Sequence[Trial], site_text: str, over: str) -> dict[str, Any]:
     """The shape that the model of the site expects over a setting, by quantity; empty without a site file or where
     the model cannot tell."""

@@ -259,6 +259,7 @@ def _pool_notes(notes: list[str], delivery: Pooled | None, waste: Pooled | None,
         if pool.per_stroke_m3 is not None and rate is not None and pool.n_counted < pool.n_catches:
             left = pool.n_catches - pool.n_counted
             which = "the catch" if pool.n_catches == 1 else f"{left} of {pool.n_catches} catches"
+            which = "the catches" if 1 < left == pool.n_catches else which
             notes.append(f"{name}: strokes during {which} taken from the rate, not counted.")
 
 

@@ -13,7 +13,7 @@ from clackcount.errors import LogbookError
 from clackcount.logbook.moves import SETTLE, first_moves, other_way
 from clackcount.logbook.readings import readings_of, repeats_of
 from clackcount.logbook.records import Trial
-from clackcount.logbook.response import Curve, Forecast, Point, Response, curve, gain_of_trying, respond
+from clackcount.logbook.response import BAND, Curve, Forecast, Point, Response, curve, gain_of_trying, respond
 
 AIMS = {
     "most-water": "most water delivered",
@@ -32,6 +32,7 @@ SAME = 1.02  # settings closer than this are one
 class Advice:
     """best: the best setting within what was tried; next: the one to try now (SI); None where there is none.
 
+    best_value: what is known to come there (middle, low, high), of the curve named best_in.
     gain: by what share the next trial is expected to raise what the best is known to give. curves: of each quantity
     with enough settings. said: plain sentences, the advice first. limits: (low, high) that next may not pass.
     """
@@ -42,6 +43,7 @@ class Advice:
     n_settings: int
     best: float | None
     best_value: tuple[float, float, float] | None
+    best_in: str
     next: float | None
     gain: float | None
     limits: tuple[float, float]
@@ -57,6 +59,7 @@ class Advice:
             "trials": self.n_trials,
             "settings": self.n_settings,
             "best_si": self.best,
+            "best_in": self.best_in,
             "best_value": self.best_value and dict(zip(("value", "low95", "high95"), self.best_value, strict=True)),
             "next_si": self.next,
             "expected_gain": self.gain,
@@ -84,11 +87,13 @@ def advise(
     travel: tuple[float, float] | None = None,
     supply_m3_s: float | None = None,
     forecast: Mapping[str, Forecast] | None = None,
+    lift_over_fall: tuple[float, float] | None = None,
 ) -> Advice:
     """Advice from the trials of one site that are alike but for the setting over (stroke or weight).
 
     travel: (least, most) that the valve allows, SI; never passed. supply_m3_s: for the aim within-supply. forecast:
-    the shape a model of the site expects, by quantity ("delivery_flow_m3_s", "waste_flow_m3_s").
+    the shape a model of the site expects, by quantity ("delivery_flow_m3_s", "waste_flow_m3_s"). lift_over_fall:
+    delivery head over drive head and its relative standard uncertainty; with it the efficiency has a curve.
     Raises: LogbookError where no trial has the setting and a delivery catch, or the aim needs what is not there.
     """
     if aim == "within-supply" and supply_m3_s is None:
@@ -110,7 +115,9 @@ def advise(
     limits = _limits(alike, over, settings, travel, said)
     if len(settings) < 3:
         return _by_the_trade(over, aim, delivered, wasted, settings, limits, supply_m3_s, said)
-    return _by_curve(over, aim, delivered, wasted, settings, limits, supply_m3_s, forecast or {}, said)
+    return _by_curve(
+        over, aim, delivered, wasted, settings, limits, supply_m3_s, forecast or {}, lift_over_fall, said
+    )
 
 
 def _alike(trials: Sequence[Trial], over: str) -> tuple[list[Trial], list[str]]:
@@ -210,7 +217,7 @@ def _by_the_trade(
         [move.why] if not held else [f"The valve's travel allows no further step that way: {over} stays as it is."]
     )
     return Advice(
-        over, aim, len(delivered), n, best, None, None if held else to, None, limits, (),
+        over, aim, len(delivered), n, best, None, "", None if held else to, None, limits, (),
         (*first, SETTLE, what, *said),
     )  # fmt: skip
 
@@ -230,7 +237,8 @@ def _worth(aim: str, delivered: Sequence[Point], wasted: Sequence[Point]) -> lis
 
 def _by_curve(
     over: str, aim: str, delivered: Sequence[Point], wasted: Sequence[Point], settings: Sequence[float],
-    limits: tuple[float, float], supply_m3_s: float | None, forecast: Mapping[str, Forecast], said: list[str],
+    limits: tuple[float, float], supply_m3_s: float | None, forecast: Mapping[str, Forecast],
+    lift_over_fall: tuple[float, float] | None, said: list[str],
 ) -> Advice:  # fmt: skip
     tried = (settings[0], settings[-1])
     at = np.exp(np.linspace(math.log(min(limits[0], tried[0])), math.log(max(limits[1], tried[1])), N_GRID))
@@ -250,7 +258,8 @@ def _by_curve(
             target, points = share, share_points
         if aim == "within-supply" and supply_m3_s is not None:
             within = _within(flow, waste, supply_m3_s, max(point.vessel_u for point in wasted))
-        curves.append(curve(share, share_points, "delivered_over_wasted", "delivered/wasted", tried))
+        shared = curve(share, share_points, "delivered_over_wasted", "delivered/wasted", tried)
+        curves.append(shared if lift_over_fall is None else _efficiency(shared, lift_over_fall))
     elif aim != "most-water":
         raise LogbookError("the waste is known at fewer than three settings", hint="catch it too: --waste-catch ...")
     shown = curves[-1] if aim == "least-waste" else curves[0]
@@ -268,6 +277,32 @@ def _shares(delivered: Sequence[Point], wasted: Sequence[Point]) -> list[Point]:
         Point(a.at, a.log_value - b.log_value, math.hypot(a.u, b.u), a.trial, math.hypot(a.vessel_u, b.vessel_u))
         for a, b in pairs
     ]
+
+
+def _efficiency(shared: Curve, lift_over_fall: tuple[float, float]) -> Curve:
+    """The efficiency by D'Aubuisson over the setting: q h / ((q + w) H) = s / (1 + s) h / H with s = q / w.
+
+    Its band holds the heads' error, too, which all points share: it bends nothing.
+    """
+    ratio, ratio_u = lift_over_fall
+
+    def of(share: float) -> float:
+        return ratio * share / (1 + share)
+
+    def apart(share: float, end: float) -> float:
+        """How far the band's end lies from the middle, in logarithms, the heads' error joined."""
+        return math.hypot(math.log(of(end) / of(share)), BAND * ratio_u)
+
+    return Curve(
+        "efficiency",
+        "efficiency",
+        shared.at,
+        tuple(of(share) for share in shared.middle),
+        tuple(of(m) * math.exp(-apart(m, end)) for m, end in zip(shared.middle, shared.low, strict=True)),
+        tuple(of(m) * math.exp(apart(m, end)) for m, end in zip(shared.middle, shared.high, strict=True)),
+        tuple((at, of(share)) for at, share in shared.points),
+        shared.tried,
+    )
 
 
 def _less(forecast: Mapping[str, Forecast]) -> Forecast | None:
@@ -296,7 +331,18 @@ def _chosen(
         first = f"At no {over} that was tried does the ram stay within the supply: go lower, in one careful step."
         lower = min(max(settings[0] / REACH, limits[0]), limits[1])
         return Advice(
-            over, aim, n_trials, len(settings), None, None, lower, None, limits, tuple(curves), (first, SETTLE, *said)
+            over,
+            aim,
+            n_trials,
+            len(settings),
+            None,
+            None,
+            "",
+            lower,
+            None,
+            limits,
+            tuple(curves),
+            (first, SETTLE, *said),
         )
     score = np.where(inside & within, target.log_mean, -np.inf)
     best = int(np.argmax(score))
@@ -322,6 +368,6 @@ def _chosen(
         sentences.append("Another trial is hardly worth the walk: the best is known as well as it can be read.")
         to = None
     return Advice(
-        over, aim, n_trials, len(settings), float(at[best]), value, to, math.expm1(gain), limits,
+        over, aim, n_trials, len(settings), float(at[best]), value, shown.quantity, to, math.expm1(gain), limits,
         tuple(curves), (*sentences, *said),
     )  # fmt: skip

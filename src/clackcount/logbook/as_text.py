@@ -164,9 +164,8 @@ def advised(found: Advice, site: str, width: int) -> list[str]:
     )
     best = f"Best so far  {place(found.best)}"
     if found.best_value is not None:
-        _, y_unit, y_factor = (
-            LABELS["delivery_flow_m3_s"] if found.aim != "least-waste" else ("", "delivered over wasted", 1.0)
-        )
+        _, y_unit, y_factor = LABELS.get(found.best_in, ("", "delivered over wasted", 1.0))
+        y_unit += " efficiency" if found.best_in == "efficiency" else ""
         middle, low, high = (value * y_factor for value in found.best_value)
         spread = (high - low) / 2
         best += f": {number(middle, spread)} {y_unit} ({number(low, spread)} to {number(high, spread)})"

@@ -153,7 +153,15 @@ def _row(quantity: Quantity, sides: list[Any], trials: Sequence[Trial], worth: f
     typical_s = times_s[len(times_s) // 2] if times_s and from_catches else None
     settle = None if shown else plan(sides[0], sides[1], worth, repeats)
     sentence = _sentence(quantity, found, shown, verdict, settle, typical_s, worth)
-    return Row(quantity, found, verdict, sentence, settle, typical_s, tuple(_assumed(sides, repeats, found, caught)))
+    return Row(
+        quantity,
+        found,
+        verdict,
+        sentence,
+        settle,
+        typical_s,
+        tuple(_assumed(quantity.words, sides, repeats, found, caught)),
+    )
 
 
 def percent(ratio: float) -> str:
@@ -196,13 +204,16 @@ def _settling(settle: Plan | None, typical_s: float | None, worth: float) -> str
     return f"To show {aim}: {settle.n} more {things} of {typical_s * settle.length:.0f} s a side."
 
 
-def _assumed(sides: Sequence[Sequence[Any]], repeats: Repeats, found: Contrast, caught: bool) -> list[str]:
+def _assumed(
+    words: str, sides: Sequence[Sequence[Any]], repeats: Repeats, found: Contrast, caught: bool
+) -> list[str]:
     said = []
     if min(map(len, sides)) == 1:
-        said.append(
+        said += [
             "A single reading on a side shows no scatter: reading errors are taken as half a mark and a hand-worked "
-            f"watch, and a ram set the same way twice to give the same within ± {200 * repeats.trial_u:.0f} %."
-        )
+            "watch.",
+            f"A ram set the same way twice is taken to repeat within ± {200 * repeats.trial_u:.0f} % ({words}).",
+        ]
     if found.factor > 1.5:
         said.append(f"The readings scatter {found.factor:.1f} times as much as reading errors explain.")
     if not caught:

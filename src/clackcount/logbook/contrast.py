@@ -44,7 +44,7 @@ class Repeats:
     """
 
     reading_u: float = 0.01
-    trial_u: float = 0.02
+    trial_u: float = 0.025
 
 
 @dataclass(frozen=True, slots=True)

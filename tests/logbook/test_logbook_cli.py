@@ -163,7 +163,7 @@ def test_a_site_is_known_by_name_once_it_is_in_the_logbook(run):
     (["compare", "1", "x"], "names no trials"),
     (["compare", "1", "2", "--worth", "0"], "must lie between"),
     (["compare", "1", "2"], "there is no trial 1"),
-    (["advise", "--site", "dell.toml"], "no trial has a stroke and a delivery catch"),
+    (["advise", "--site", "dell.toml"], "no trial of this site"),
     (["advise", "--site", "dell.toml", "--travel", "3 kg to 5 kg"], "is not a length"),
     (["log", "trend", "--site", "dell.toml"], "no trials to watch"),
     (["log", "import", "none.json"], "none.json: no such file"),
@@ -199,7 +199,8 @@ def test_compare_advise_and_trend_print_json_and_draw(run):
     assert [f["code"] for f in run("log", "trend", "--site", "dell.toml", "--json").json()["findings"]] == [
         "water-drift-down"
     ]
-    for name in "abc":
+    assert run("trial", "list", "--png", "d.png").code == 0
+    for name in "abcd":
         assert Path(f"{name}.png").read_bytes().startswith(PNG)
 
 

@@ -72,7 +72,7 @@ def test_settings_and_repairs_begin_a_new_history():
         object.__setattr__(trial, "at", f"2026-02-{i + 1:02d}T10:00:00Z")
     found = watch(trials)
     assert len(found.series[0].values) == 5
-    assert any("5 trials with other settings" in said for said in found.said)
+    assert any("with other settings: 5 trials" in said for said in found.said)
     repair = Event("u", "Fern Hollow", "2026-02-07T00:00:00Z", "repair", "")
     found = watch(trials, [repair])
     assert found.series == ()

@@ -7,7 +7,18 @@ import sys
 import click
 
 from clackcount.cli import terminal
-from clackcount.cli.log import at_option, json_option, logbook_option, open_logbook, put, put_json, site_named, utc_of
+from clackcount.cli.log import (
+    at_option,
+    drawn,
+    json_option,
+    logbook_option,
+    open_logbook,
+    png_option,
+    put,
+    put_json,
+    site_named,
+    utc_of,
+)
 from clackcount.errors import LogbookError
 
 
@@ -96,10 +107,11 @@ def add(
 @click.option("--site", metavar="SITE", help="Only this site, by its file or its name.")
 @click.option("--all", "removed", is_flag=True, help="Removed trials too.")
 @json_option
+@png_option
 @logbook_option
-def list_(site: str | None, removed: bool, as_json: bool, logbook: str | None) -> None:
+def list_(site: str | None, removed: bool, as_json: bool, png: str | None, logbook: str | None) -> None:
     """List the trials, oldest first."""
-    from clackcount.logbook import as_text
+    from clackcount.logbook import as_text, chart
 
     with open_logbook(logbook) as book:
         trials = book.trials(site=site_named(site)[0] if site else None, removed=removed, caught=as_json)
@@ -109,6 +121,7 @@ def list_(site: str | None, removed: bool, as_json: bool, logbook: str | None) -
         click.echo("\n".join(as_text.listed(trials, terminal.width())))
     else:
         click.echo("no trials yet (clackcount trial add --help)")
+    drawn(png, lambda: chart.listed(trials))
 
 
 @command.command("show")

@@ -101,6 +101,10 @@ def advise(
             "what the supply gives is not known",
             hint='write flow under [supply] in the site file, or --supply "3 gal/min"',
         )
+    if not trials:
+        raise LogbookError(
+            "no trial of this site is in the logbook", hint="clackcount trial list shows what there is"
+        )
     alike, said = _alike(trials, over)
     delivered = _points(alike, over, "delivery_flow_m3_s")
     if not delivered:
@@ -128,7 +132,8 @@ def _alike(trials: Sequence[Trial], over: str) -> tuple[list[Trial], list[str]]:
     pattern = _others(having[-1], over)
     alike = [trial for trial in having if _others(trial, over) == pattern]
     n_left = len(having) - len(alike)
-    said = [f"{n_left} trials with other settings beside the {over} are left out."] if n_left else []
+    n_left_words = f"{n_left} trial" if n_left == 1 else f"{n_left} trials"
+    said = [f"Left out, as more than the {over} is different: {n_left_words}."] if n_left else []
     return alike, said
 
 

@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from clackcount.logbook.advice import Advice
     from clackcount.logbook.comparison import Compared
     from clackcount.logbook.history import Series
+    from clackcount.logbook.records import Trial
 
 INK, WATER, WARN = "#26323a", "#1f78a4", "#b5482a"
 
@@ -56,6 +57,30 @@ def advised(found: Advice) -> bytes:
         axes.set_ylim(0, 1.3 * y_factor * max(max(each.middle), max(y for _, y in each.points)))
         axes.set_ylabel(f"{each.words}\n{f'({y_unit})' if y_unit else ''}".rstrip())
     panels[-1].set_xlabel(f"{found.over} ({unit}); blue line: best so far, red: to try next, dotted: tried range")
+    return _png(figure)
+
+
+LISTED = ("delivery_flow_m3_s", "waste_flow_m3_s", "efficiency", "rate_per_min")
+
+
+def listed(trials: Sequence[Trial]) -> bytes:
+    """A panel a quantity: every trial that has it by its number, with its 95 % band."""
+    from matplotlib.ticker import MaxNLocator
+
+    names = [name for name in LISTED if any(trial.figure(name) for trial in trials)]
+    if not names:
+        raise LogbookError("there is no result to draw in these trials")
+    figure, panels = _panels(len(names), 1.6)
+    for axes, name in zip(panels, names, strict=True):
+        words, unit, factor = LABELS[name]
+        found = [(trial.number, each) for trial in trials if (each := trial.figure(name)) is not None]
+        numbers, values = [n for n, _ in found], [each.value * factor for _, each in found]
+        bands = [2 * (each.u or 0.0) * factor for _, each in found]
+        axes.errorbar(numbers, values, bands, fmt="o", color=INK, ecolor=WATER, elinewidth=2, markersize=4)
+        axes.set_xlim(min(numbers) - 1, max(numbers) + 1)
+        axes.xaxis.set_major_locator(MaxNLocator(integer=True))
+        axes.set_ylabel(f"{words}\n({unit})")
+    panels[-1].set_xlabel("trial, with 95 % band")
     return _png(figure)
 
 

@@ -63,6 +63,8 @@ def read(text: str) -> tuple[list[Trial], list[Event]]:
     Raises: LogbookError naming what cannot be read.
     """
     text = text.removeprefix("\ufeff")
+    if not text.strip():
+        raise LogbookError("the import is empty", hint="clackcount log export writes what can be imported")
     return _from_json(text) if text.lstrip().startswith("{") else _from_csv(text)
 
 

@@ -96,13 +96,17 @@ def watch(trials: Sequence[Trial], events: Sequence[Event] = ()) -> Watched:
     used = [trial for trial in same if trial.at > since]
     said = []
     if len(same) < len(trials):
-        said.append(f"{len(trials) - len(same)} trials with other settings are left out.")
+        said.append(f"Left out, with other settings: {_n(len(trials) - len(same))}.")
     if len(used) < len(same):
-        said.append(f"{len(same) - len(used)} trials before the repair of {since[:10]} are left out.")
+        said.append(f"Left out, before the repair of {since[:10]}: {_n(len(same) - len(used))}.")
     series = [found for name in WATCHED if (found := _series(name, used)) is not None]
     if not series:
         said.append(f"Too few trials to judge by: {LEAST_HISTORY + 1} with the same settings are the least.")
     return Watched(last.site, tuple(series), tuple(_findings(series)), tuple(said))
+
+
+def _n(trials: int) -> str:
+    return f"{trials} trial" if trials == 1 else f"{trials} trials"
 
 
 def _setting_key(trial: Trial) -> tuple[tuple[str, object], ...]:

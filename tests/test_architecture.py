@@ -43,7 +43,7 @@ THIRD_PARTY = {
     **{room: {"numpy", "pint", "uncertainties"} for room in BASE},
     "recording": {"numpy", "scipy", "soundfile", "av", "sounddevice"},
     "pipeline": {"numpy"},
-    "logbook": {"numpy", "scipy", "sqlalchemy", "matplotlib"},
+    "logbook": {"numpy", "scipy", "sqlalchemy"},
     "report": {"numpy", "pydantic", "jinja2", "matplotlib", "markupsafe"},
     "figures": set(),
     "__init__": set(),

@@ -1,8 +1,14 @@
-"""Draws the figures of docs/listening.md from a made recording: python docs/figures/make.py"""
+"""Draws every figure of the docs anew, into the folder it lies in or another: python docs/figures/make.py [FOLDER]
+
+Those of listening.md are of a made recording, those of reading-the-report.md of two samples, those of logbook.md of
+three trials that nobody made.
+"""
 
 from __future__ import annotations
 
 import dataclasses
+import sys
+import tempfile
 from pathlib import Path
 
 import matplotlib as mpl
@@ -11,16 +17,22 @@ import numpy as np
 mpl.use("Agg")
 from matplotlib import pyplot as plt
 
-from clackcount import simulate
+import clackcount
+from clackcount import figures, simulate
 from clackcount.beats.cycle import fold
 from clackcount.beats.pumps import PumpHeard, Scene, search
 from clackcount.beats.template import PEAK_REACH, Scoring, local_maxima
+from clackcount.cli.main import main as cli
 from clackcount.hearing.ear import Ear
 from clackcount.model import Pattern
+from clackcount.recording.excerpts import read_excerpts
+from clackcount.report import keeping
 from clackcount.report.figures.paper import FAINT, INK, LINE, PAPER, STOP, WATER, WATER_SOFT, WORK, WORK_SOFT
 from clackcount.settings import BeatsSettings, HearingSettings
 
 HERE = Path(__file__).parent
+SAMPLES = HERE.parents[1] / "sample_audio"
+TRIALS = (("6mm", "0.50 L", "6 L"), ("10mm", "0.61 L", "8 L"), ("14mm", "0.58 L", "10 L"))  # stroke, caught, wasted
 RATE_HZ = 32000
 SNR_DB = 6
 REOPENING_DB = -4
@@ -66,13 +78,13 @@ def heard() -> tuple[simulate.Rendered, Scene, PumpHeard]:
     return made, scene, pump
 
 
-def save(figure: plt.Figure, name: str) -> None:
-    """As a small PNG beside this script."""
-    figure.savefig(HERE / f"listening-{name}.png", dpi=110, metadata={"Software": None})
+def save(figure: plt.Figure, path: Path) -> None:
+    """As a small PNG."""
+    figure.savefig(path, dpi=110, metadata={"Software": None})
     plt.close(figure)
 
 
-def stand_out(scene: Scene, pump: PumpHeard, first_s: float = 20.0, span_s: float = 9.0) -> None:
+def stand_out(folder: Path, scene: Scene, pump: PumpHeard, first_s: float = 20.0, span_s: float = 9.0) -> None:
     """The rises of one stretch before anything is learned and after."""
     per_s = scene.passage.frames_per_s
     plain = np.maximum(scene.rises[:, :, :2].mean(axis=2), 0).sum(axis=1)
@@ -91,10 +103,10 @@ def stand_out(scene: Scene, pump: PumpHeard, first_s: float = 20.0, span_s: floa
         axes.set(ylabel=label, ylim=(0, None))
     rows[0].legend(loc="upper right", ncols=2, bbox_to_anchor=(1, 1.16))
     rows[1].set(xlabel="time in the recording, s")
-    save(figure, "rises")
+    save(figure, folder / "listening-rises.png")
 
 
-def honest(scene: Scene, pump: PumpHeard) -> None:
+def honest(folder: Path, scene: Scene, pump: PumpHeard) -> None:
     """How a template flatters what it was learned from: on the slams, and on moments drawn at random."""
     rng = np.random.default_rng(1)
     drawn = np.sort(rng.choice(np.arange(100, scene.n_frames - 100, 25), len(pump.series.frames), replace=False))
@@ -118,10 +130,10 @@ def honest(scene: Scene, pump: PumpHeard) -> None:
         axes.set(title=name, xlabel="score")
     columns[0].set(ylabel="moments")
     columns[1].legend(loc="upper right")
-    save(figure, "honest")
+    save(figure, folder / "listening-honest.png")
 
 
-def one_cycle(scene: Scene, pump: PumpHeard) -> None:
+def one_cycle(folder: Path, scene: Scene, pump: PumpHeard) -> None:
     """All cycles laid on one another: what stands out at each moment, and how loud the water is."""
     per_s = scene.passage.frames_per_s
     frames = pump.series.frames[1:-2]
@@ -141,12 +153,44 @@ def one_cycle(scene: Scene, pump: PumpHeard) -> None:
         rows[1].text(at_s + 0.3, level.max(), "open", ha="left", va="top")
     rows[1].step(lags / per_s, level, where="mid", color=INK, linewidth=1)
     rows[1].set(xlabel="after the slam, s", ylabel="mean level, dB")
-    save(figure, "cycle")
+    save(figure, folder / "listening-cycle.png")
+
+
+def of_the_report(folder: Path) -> None:
+    """What `clackcount report --png` draws of the samples, as far as the docs show it."""
+    for name, shown in (("leaf_in_valve.ogg", ("strip", "beat", "intervals")), ("hand_start.mp4", ("strip",))):
+        path = SAMPLES / name
+        listening = clackcount.listen(path)
+        excerpts = list(read_excerpts(path, keeping.spans(listening), listening.recording.duration_s))
+        for kind, figure in figures.all_of(listening, keeping.best_profile(listening, excerpts)):
+            if kind in shown:
+                (folder / f"{path.stem}-{kind}.png").write_bytes(figures.png(figure))
+
+
+def of_trials(folder: Path) -> None:
+    """What `clackcount advise` and `clackcount compare` draw of three trials."""
+    with tempfile.TemporaryDirectory() as kept:
+        site, book = f"{kept}/dell.toml", f"{kept}/logbook.sqlite"
+        done = [cli(["site", "new", site])]
+        for hour, (stroke, caught, wasted) in enumerate(TRIALS, start=9):
+            catches = ["--catch", f"{caught} in 60 s"] * 3 + ["--waste-catch", f"{wasted} in 60 s"]
+            at = ["--at", f"2026-03-01 {hour:02d}:00", "--logbook", book]
+            done.append(cli(["trial", "add", "--site", site, "--setting", f"stroke={stroke}", *catches, *at]))
+        advice = ["advise", "--site", site, "--travel", "3 mm to 20 mm", "--logbook", book]
+        done.append(cli([*advice, "--png", str(folder / "logbook-advise.png")]))
+        done.append(cli(["compare", "1", "2", "--logbook", book, "--png", str(folder / "logbook-compare.png")]))
+    assert not any(done), done
+
+
+def main(folder: Path) -> None:
+    """All of them."""
+    _made, scene, pump = heard()
+    stand_out(folder, scene, pump)
+    honest(folder, scene, pump)
+    one_cycle(folder, scene, pump)
+    of_the_report(folder)
+    of_trials(folder)
 
 
 if __name__ == "__main__":
-    _made, scene, pump = heard()
-    print(len(_made.truth.slam_s), "slams,", len(pump.series.frames), "found, reopening", pump.reopening)
-    stand_out(scene, pump)
-    honest(scene, pump)
-    one_cycle(scene, pump)
+    main(Path(sys.argv[1]) if len(sys.argv) > 1 else HERE)

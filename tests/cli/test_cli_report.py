@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import html
+import json
 import re
 import time
 
@@ -99,12 +100,28 @@ def test_trials_compared_make_a_page_of_their_own(run, tmp_path, monkeypatch):
         assert added.code == 0, added.err
     ran = run("report", "--trials", "1", "2", "-o", "-")
     assert ran.code == 0, ran.err
-    monkeypatch.setenv("COLUMNS", "42")
-    told = run("compare", "1", "2").out
-    assert "Trial 2 against trial 1" in ran.out
-    for line in told.splitlines():
-        assert line.strip()[:30] in html.unescape(ran.out)
-    assert '<img src="data:image/png;base64,' in ran.out
+    told = json.loads(run("compare", "1", "2", "--json").out)
+    page = re.sub(r"<[^>]+>", " ", html.unescape(ran.out)).replace("\u00a0", " ")
+    assert "Trial 2 (stroke 14mm) against trial 1 (stroke 10mm)" in page
+    assert "Keep trial 2 (stroke 14mm): better in delivered water" in page
+    for row in told["rows"]:
+        assert row["sentence"] in page
+        assert f"{row['ratio']:.2f}" in page
+    for sentence in (*told["missing"], *told["confounders"]):
+        assert sentence in page
+    assert "delivered water: better" in page  # of the picture
+
+
+def test_trials_are_drawn_as_png_too(run, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setenv("CLACKCOUNT_LOGBOOK", str(tmp_path / "log.sqlite"))
+    (tmp_path / "dell.toml").write_text(template(), encoding="utf-8")
+    for stroke in ("10mm", "14mm"):
+        run("trial", "add", "--site", "dell.toml", "--setting", f"stroke={stroke}", "--catch", "1 L in 60 s")
+    ran = run("report", "--trials", "1", "2", "--png", "drawn", "-o", "page.html")
+    assert ran.code == 0, ran.err
+    assert [path.name for path in (tmp_path / "drawn").iterdir()] == ["trials-1.png"]
+    assert (tmp_path / "drawn" / "trials-1.png").read_bytes().startswith(b"\x89PNG")
 
 
 def test_what_to_try_next_stands_in_the_page(run, tmp_path, monkeypatch):
@@ -117,6 +134,8 @@ def test_what_to_try_next_stands_in_the_page(run, tmp_path, monkeypatch):
     told = run("advise", "--site", "dell.toml").out
     ran = run("report", "--advise", "dell.toml", "-o", "-")
     assert ran.code == 0, ran.err
-    (try_next,) = [line for line in told.splitlines() if line.startswith("Try next")]
-    assert try_next in html.unescape(ran.out)
-    assert "What to try next at" in ran.out
+    page = re.sub(r"<[^>]+>", " ", html.unescape(ran.out)).replace("\u00a0", " ")
+    assert re.search(r"Best so far  (\S+ mm)", told)[1] in re.search(r"Best so far: stroke [^.]+\.\d[^.]+", page)[0]
+    following = re.search(r"Try next     (.+)", told)[1]
+    assert ("Try nothing more" if "nothing" in following else f"Try stroke {following}.") in page
+    assert "from 4 trials" in page

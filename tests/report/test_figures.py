@@ -6,6 +6,7 @@ import dataclasses
 import re
 import struct
 import time
+from itertools import pairwise
 from xml.etree import ElementTree
 
 import numpy as np
@@ -299,3 +300,78 @@ def test_other_peoples_matplotlib_is_left_alone(stopped):
     before = dict(mpl.rcParams)
     figures.png(figures.strip(stopped))
     assert dict(mpl.rcParams) == before
+
+
+# --- trials ------------------------------------------------------------------------------------------------------
+
+
+def test_ratios_are_lines_from_low_to_high_beside_the_line_of_no_difference():
+    rows = (
+        model.Ratio("delivered water", 1.22, 1.14, 1.30, "better"),
+        model.Ratio("efficiency", 0.92, 0.81, 1.05, "not shown"),
+    )
+    (axes,) = figures.ratios(rows, "Trial 2 over trial 1").axes
+    drawn = [tuple(line.get_xdata()) for line in axes.get_lines()]
+    assert drawn == [(1.0, 1.0), (1.14, 1.30), (1.22,), (0.81, 1.05), (0.92,)]
+    assert [text.get_text() for text in axes.texts] == ["delivered water: better", "efficiency: not shown"]
+    low, high = axes.get_xlim()
+    assert low < 0.81 < 1.30 < high
+    assert axes.get_title("left") == "Trial 2 over trial 1"
+
+
+def choice_of(best, following):
+    at = tuple(np.linspace(5.0, 18.0, 27))
+    curve = tuple(0.6 - 0.002 * (x - 11) ** 2 for x in at)
+    band = [tuple(y + d for y in curve) for d in (-0.02, 0.02)]
+    delivered = model.Response("delivered", "L/min", at, curve, *band, ((6.0, 0.55), (10.0, 0.6), (14.0, 0.58)))
+    return model.Choice("stroke", "mm", (delivered, delivered), (6.0, 14.0), best, following)
+
+
+@pytest.mark.parametrize(("best", "following", "boards"), [
+    (10.8, 18.0, ["best so far", "try next"]), (5.0, None, ["best so far"]), (14.0, 14.0, ["best so far"]),
+    (17.9, 17.5, ["best so far", "try next"]),
+])  # fmt: skip
+def test_a_choice_names_the_best_and_the_next_and_says_where_it_guesses(best, following, boards):
+    figure = figures.choice(choice_of(best, following), width_px=328)
+    assert sorted(text for text in texts_of(figure) if text in ("best so far", "try next")) == boards
+    for axes in figure.axes:
+        known = axes.get_lines()[1].get_xdata()  # the curve as far as it was tried
+        assert (known.min(), known.max()) == (6.0, 14.0)
+        assert axes.texts[0].get_text() == "delivered (L/min)"
+    assert figure.axes[-1].get_xlabel() == "stroke (mm)"
+    figure.canvas.draw()
+    boxes = [text.get_window_extent() for text in figure.axes[0].texts[1:]]
+    assert all(box.x0 >= 0 and box.x1 <= figure.bbox.x1 for box in boxes)
+    assert not any(one.overlaps(other) for one, other in pairwise(boxes))
+
+
+def test_a_course_marks_the_last_trial_where_it_is_outside():
+    at = tuple(f"2026-0{month}-01T10:00:00Z" for month in range(1, 7))
+    values = (0.60, 0.61, 0.59, 0.60, 0.61, 0.45)
+    drawn = [
+        figures.course((model.Course("delivered", "L/min", at, values, 0.6, 0.57, 0.63, outside),))
+        .axes[0]
+        .get_lines()
+        for outside in (True, False)
+    ]
+    assert [[line.get_marker() for line in lines] for lines in drawn] == [["None", "o", "D"], ["None", "o"]]
+    assert drawn[0][2].get_ydata()[0] == 0.45
+
+
+def test_trials_listed_stand_over_their_numbers_with_their_bands():
+    rows = (
+        model.Measured("delivered", "L/min", (1, 2, 5), (0.5, 0.6, 0.55), (0.02, 0.03, 0.0)),
+        model.Measured("beat", "per min", (2,), (61.8,), (0.2,)),
+    )
+    above, below = figures.listed(rows).axes
+    (points,) = above.get_lines()
+    assert points.get_xydata().tolist() == [[1, 0.5], [2, 0.6], [5, 0.55]]
+    bars = [segment[:, 1].tolist() for segment in above.collections[0].get_segments()]
+    assert bars == [pytest.approx(ends) for ends in ([0.48, 0.52], [0.57, 0.63], [0.55, 0.55])]
+    assert above.get_xlim() == below.get_xlim()
+
+
+def test_trials_with_nothing_to_draw_say_so():
+    for nothing in (lambda: figures.ratios((), "x"), lambda: figures.course(()), lambda: figures.listed(())):
+        with pytest.raises(TimesError, match=r"nothing was (compared|measured)|no course"):
+            nothing()

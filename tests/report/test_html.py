@@ -157,14 +157,34 @@ def test_no_ram_gives_a_page_that_says_so(no_ram):
     assert "none that a ram makes" in read.text
 
 
-def test_trials_stand_with_their_text_and_chart():
+RATIOS = (
+    model.Ratio("delivered water", 1.22, 1.14, 1.30, "better"),
+    model.Ratio("beat", 0.99, 0.9, 1.1, "not shown"),
+)
+
+
+def test_trials_say_which_how_sure_and_what_next_before_anything_else():
     trials = as_html.Trials(
-        "Trial 4 against trial 3", ("delivered  1.2", "Sure."), b"\x89PNG", "ratio of each result"
-    )
+        "Trial 4 against trial 3", "Delivered water: 22 % more.", "Keep trial 4.", ("Measured twice.",),
+        head=("", "ratio"), rows=((("delivered water", ""), ("1.22", "1.14 to 1.30")),), note="Under each: 95 %.",
+        lists=(("What was assumed", ("The same jug.",)),), cautions=("Mind your fingers.",), ratios=RATIOS,
+    )  # fmt: skip
     read = Read(as_html.render([], [trials]))
-    assert "Trial 4 against trial 3" in read.text
-    assert "delivered  1.2\nSure." in read.text
-    assert read.all("img")[0]["alt"] == "ratio of each result"
+    article = read.text[read.text.rindex("Trial 4 against trial 3") :]
+    order = [
+        "Delivered water: 22 %", "Keep trial 4.", "Measured twice.", "Mind your fingers.", "1.22",
+        "1.14 to 1.30", "Under each", "The same jug.",
+    ]  # fmt: skip
+    places = [article.index(words) for words in order]
+    assert places == sorted(places)
+    picture = next(attrs for attrs in read.all("svg") if attrs.get("role") == "img")
+    assert "Delivered water: 22 %" in picture["aria-label"]
+
+
+def test_trials_without_a_picture_make_a_page_too():
+    read = Read(as_html.render([], [as_html.Trials("Which stroke", "Best so far: stroke 10 mm.")]))
+    assert read.all("svg") == []
+    assert "Best so far: stroke 10 mm." in read.text
 
 
 # --- colours -----------------------------------------------------------------------------------------------------

@@ -47,7 +47,7 @@ def command(
     clackcount advise --site dell.toml --over weight --aim least-waste --png weight.png
     """
     from clackcount.cli.reckoning import forecast_of, lift_over_fall_of, supply_of
-    from clackcount.logbook import advice, as_text, chart
+    from clackcount.logbook import advice, as_text, drawable
     from clackcount.logbook.records import ends_of
     from clackcount.units import parse_quantity
 
@@ -72,4 +72,4 @@ def command(
         put_json(found.to_dict())
     else:
         put(as_text.advised(found, name, terminal.width()))
-    drawn(png, lambda: chart.advised(found))
+    drawn(png, lambda figures: figures.choice(drawable.choice(found)))

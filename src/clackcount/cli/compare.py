@@ -30,7 +30,7 @@ def command(first: str, second: str, worth: str, as_json: bool, png: str | None,
     clackcount compare 3 4
     clackcount compare 3,6 4,5 --png better.png
     """
-    from clackcount.logbook import as_text, chart, comparison
+    from clackcount.logbook import as_text, comparison, drawable
 
     ratio, numbers = _ratio(worth), [_numbers(text) for text in (first, second)]
     with open_logbook(logbook) as book:
@@ -41,7 +41,7 @@ def command(first: str, second: str, worth: str, as_json: bool, png: str | None,
         put_json(found.to_dict())
     else:
         put(as_text.compared(found, terminal.width()))
-    drawn(png, lambda: chart.compared(found))
+    drawn(png, lambda figures: figures.ratios(drawable.ratios(found), as_text.over(found)))
 
 
 def _numbers(text: str) -> list[int]:

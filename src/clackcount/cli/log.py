@@ -14,7 +14,10 @@ from clackcount.cli import terminal
 from clackcount.errors import FailedError, LogbookError, QuantityError
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Callable, Iterable
+    from types import ModuleType
+
+    from matplotlib.figure import Figure
 
     from clackcount.logbook.store import Logbook
 
@@ -220,7 +223,7 @@ def trend(site: str, as_json: bool, png: str | None, logbook: str | None) -> Non
     \b
     clackcount log trend --site dell.toml --png year.png
     """
-    from clackcount.logbook import as_text, chart, history
+    from clackcount.logbook import as_text, drawable, history
 
     name = site_named(site)[0]
     with open_logbook(logbook) as book:
@@ -229,7 +232,7 @@ def trend(site: str, as_json: bool, png: str | None, logbook: str | None) -> Non
         put_json(found.to_dict())
     else:
         put(as_text.watched(found, terminal.width()))
-    drawn(png, lambda: chart.history(found.series))
+    drawn(png, lambda figures: figures.course(drawable.courses(found.series)))
 
 
 def site_named(asked: str) -> tuple[str, str]:
@@ -247,13 +250,14 @@ def site_named(asked: str) -> tuple[str, str]:
     return site.name or Path(asked).stem, text
 
 
-def drawn(path: str | None, draw: Any) -> None:
-    """Write the chart that draw() gives (PNG bytes) to path, where one was asked for."""
+def drawn(path: str | None, draw: Callable[[ModuleType], Figure]) -> None:
+    """Write the figure that draw makes with the module of figures to path as a PNG, where one was asked for."""
     if path is None:
         return
+    from clackcount.report import figures
     from clackcount.report.write import write
 
     if Path(path).is_dir():
         raise FailedError(f"{path}: is a folder", hint="give the chart a file name")
-    write(path, draw())
+    write(path, figures.png(draw(figures)))
     terminal.say(f"drew {path}")

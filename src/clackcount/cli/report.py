@@ -15,7 +15,7 @@ from clackcount.cli import measuring, terminal
 from clackcount.errors import FailedError, RecordingError
 
 if TYPE_CHECKING:
-    from clackcount.report.as_html import Heard
+    from clackcount.report.as_html import Heard, Trials
 
 _NO_SITE = "No site file was given: nothing is said about water, heads or pipes."
 _ZERO = "Times count from the first sample of the recording."
@@ -68,8 +68,8 @@ def command(
     given = measuring.Given.read(site, catches, waste)
     if output != "-" and any(Path(output).resolve() == Path(path).resolve() for path in recordings if path != "-"):
         raise click.UsageError(f"'{output}' is one of the recordings; give the page another name.")
-    told = [comparing.compared(first, second, logbook) for first, second in trials]
-    told += [comparing.advised(advise, over, logbook)] if advise is not None else []
+    told = [comparing.advised(advise, over, logbook)] if advise is not None else []
+    told += [comparing.compared(first, second, logbook) for first, second in trials]
     heard, worst = [], 0
     for path in recordings:
         try:
@@ -86,7 +86,7 @@ def command(
         write(output, page)
         terminal.say(f"wrote {output} ({len(page.encode()) / 1e6:.1f} MB): open it in a browser")
     if png_folder is not None:
-        _draw(heard, Path(png_folder))
+        _draw(heard, told, Path(png_folder))
     return worst
 
 
@@ -141,8 +141,8 @@ def _heard(asked: str, given: measuring.Given | None) -> Heard:
     )
 
 
-def _draw(heard: list[Heard], folder: Path) -> None:
-    """Every figure of every recording as NAME-FIGURE.png."""
+def _draw(heard: list[Heard], told: list[Trials], folder: Path) -> None:
+    """Every figure of every recording as NAME-FIGURE.png, and those of trials as trials-NUMBER.png."""
     from clackcount.report import figures
     from clackcount.report.write import write
 
@@ -155,4 +155,7 @@ def _draw(heard: list[Heard], folder: Path) -> None:
         name = stem if len(heard) == 1 else f"{number}-{stem}"
         for kind, drawn in figures.all_of(each.listening, each.profile):
             write(folder / f"{name}-{kind}.png", figures.png(drawn))
+    for number, trials in enumerate(told, start=1):
+        if (picture := trials.figure(figures.TRIALS_PX)) is not None:
+            write(folder / f"trials-{number}.png", figures.png(picture))
     terminal.say(f"drew the figures into {folder}")

@@ -111,7 +111,7 @@ def add(
 @logbook_option
 def list_(site: str | None, removed: bool, as_json: bool, png: str | None, logbook: str | None) -> None:
     """List the trials, oldest first."""
-    from clackcount.logbook import as_text, chart
+    from clackcount.logbook import as_text, drawable
 
     with open_logbook(logbook) as book:
         trials = book.trials(site=site_named(site)[0] if site else None, removed=removed, caught=as_json)
@@ -121,7 +121,7 @@ def list_(site: str | None, removed: bool, as_json: bool, png: str | None, logbo
         click.echo("\n".join(as_text.listed(trials, terminal.width())))
     else:
         click.echo("no trials yet (clackcount trial add --help)")
-    drawn(png, lambda: chart.listed(trials))
+    drawn(png, lambda figures: figures.listed(drawable.listed(trials)))
 
 
 @command.command("show")

@@ -119,30 +119,39 @@ def wrapped(text: str, width: int, indent: str = "  ") -> list[str]:
     return textwrap.wrap(text, width, initial_indent=indent, subsequent_indent=indent + "  ") or [""]
 
 
-def compared(found: Compared, width: int) -> list[str]:
-    """A comparison: a table of ratios, then a sentence each, then what to doubt."""
+def over(found: Compared) -> str:
+    """ "Trial 2 over trial 1"."""
     names = [", ".join(str(trial.number) for trial in side) for side in (found.second, found.first)]
+    return f"Trial {names[0]} over trial {names[1]}"
+
+
+def ratio_rows(found: Compared) -> list[tuple[str, str, str, str]]:
+    """(quantity, ratio, its 95 % interval, verdict) a row."""
     rows = []
     for row in found.rows:
         low, high = row.found.interval()
         spread = (high - low) / 2
-        rows.append(
-            [
-                row.quantity.words,
-                number(row.found.ratio, spread),
-                f"{number(low, spread)} to {number(high, spread)}",
-                row.verdict,
-            ]
-        )
-    lines = [f"Trial {names[0]} over trial {names[1]}", ""]
-    lines += table(["", "Ratio", "95 %", "Shown"], rows, width, 0)
+        interval = f"{number(low, spread)} to {number(high, spread)}"
+        rows.append((row.quantity.words, number(row.found.ratio, spread), interval, row.verdict))
+    return rows
+
+
+def assumed(found: Compared) -> tuple[str, ...]:
+    """What all rows assume, each once."""
+    return tuple(dict.fromkeys(said for row in found.rows for said in row.assumed))
+
+
+def compared(found: Compared, width: int) -> list[str]:
+    """A comparison: a table of ratios, then a sentence each, then what to doubt."""
+    lines = [over(found), ""]
+    lines += table(["", "Ratio", "95 %", "Shown"], ratio_rows(found), width, 0)
     lines.append("")
     for row in found.rows:
         lines += wrapped(row.sentence, width, "")
     for title, sentences in (
         ("What else may have made the difference", found.confounders),
         ("Not compared", found.missing),
-        ("Assumed", tuple(dict.fromkeys(said for row in found.rows for said in row.assumed))),
+        ("Assumed", assumed(found)),
     ):
         if sentences:
             lines += ["", title]
@@ -153,31 +162,45 @@ def compared(found: Compared, width: int) -> list[str]:
 
 def advised(found: Advice, site: str, width: int) -> list[str]:
     """Advice: what to try, what is best so far, and the curve as a table."""
-    unit, factor = SHOWN_IN[found.over]
-
-    def place(value: float | None) -> str:
-        return "-" if value is None else f"{number(value * factor, figures=3)} {unit}"
-
     lines = [f"{site}: {found.over}, aim: {found.aim.replace('-', ' ')} ({found.n_trials} trials)", ""]
-    lines.append(
-        f"Try next     {place(found.next)}" if found.next is not None else "Try next     nothing: stay with the best"
-    )
-    best = f"Best so far  {place(found.best)}"
-    if found.best_value is not None:
-        _, y_unit, y_factor = LABELS.get(found.best_in, ("", "delivered over wasted", 1.0))
-        y_unit += " efficiency" if found.best_in == "efficiency" else ""
-        middle, low, high = (value * y_factor for value in found.best_value)
-        spread = (high - low) / 2
-        best += f": {number(middle, spread)} {y_unit} ({number(low, spread)} to {number(high, spread)})"
-    lines += [best, ""]
+    lines.append(f"Try next     {to_try(found) or 'nothing: stay with the best'}")
+    lines += ["Best so far  " + ": ".join(filter(None, best(found))), ""]
     for sentence in found.said:
         lines += wrapped(sentence, width, "")
     if found.curves:
-        lines += ["", *_curve_table(found, width)]
+        head, rows = curve_rows(found)
+        cells = [[f"{value} ({band})" if band else value for value, band in row] for row in rows]
+        lines += ["", *table(head, cells, width, len(head) - 1), BEYOND]
     return lines
 
 
-def _curve_table(found: Advice, width: int) -> list[str]:
+BEYOND = "* beyond what was tried: a guess. In brackets: 95 %."
+
+
+def to_try(found: Advice) -> str:
+    """The setting to try next, "" where there is none."""
+    return _setting(found, found.next) if found.next is not None else ""
+
+
+def best(found: Advice) -> tuple[str, str]:
+    """The best setting so far, and what it gives with its 95 % band, "" where that is not known."""
+    if found.best_value is None:
+        return _setting(found, found.best), ""
+    _, unit, factor = LABELS.get(found.best_in, ("", "delivered over wasted", 1.0))
+    unit += " efficiency" if found.best_in == "efficiency" else ""
+    middle, low, high = (value * factor for value in found.best_value)
+    spread = (high - low) / 2
+    band = f"{number(low, spread)} to {number(high, spread)}"
+    return _setting(found, found.best), f"{number(middle, spread)} {unit} ({band})"
+
+
+def _setting(found: Advice, value: float | None) -> str:
+    unit, factor = SHOWN_IN[found.over]
+    return "-" if value is None else f"{number(value * factor, figures=3)} {unit}"
+
+
+def curve_rows(found: Advice) -> tuple[list[str], list[list[tuple[str, str]]]]:
+    """The heads, and rows of (value, its 95 % band or ""): the setting first, then each quantity."""
     unit, factor = SHOWN_IN[found.over]
     first = found.curves[0]
     chosen = sorted({round(i * (len(first.at) - 1) / 8) for i in range(9)})
@@ -187,14 +210,14 @@ def _curve_table(found: Advice, width: int) -> list[str]:
     rows = []
     for i in chosen:
         outside = not first.tried[0] <= first.at[i] <= first.tried[1]
-        row = [number(first.at[i] * factor, figures=3) + (" *" if outside else "")]
+        row = [(number(first.at[i] * factor, figures=3) + (" *" if outside else ""), "")]
         for each in found.curves:
             scale = LABELS.get(each.quantity, ("", "", 1.0))[2]
             low, middle, high = (each.low[i] * scale, each.middle[i] * scale, each.high[i] * scale)
             spread = (high - low) / 2
-            row.append(f"{number(middle, spread)} ({number(low, spread)} to {number(high, spread)})")
+            row.append((number(middle, spread), f"{number(low, spread)} to {number(high, spread)}"))
         rows.append(row)
-    return [*table(head, rows, width, len(head) - 1), "* beyond what was tried: a guess. In brackets: 95 %."]
+    return head, rows
 
 
 def watched(found: Watched, width: int) -> list[str]:

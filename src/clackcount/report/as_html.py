@@ -10,9 +10,10 @@ from functools import cache
 from importlib import resources
 
 from jinja2 import Environment, StrictUndefined, Template
+from matplotlib.figure import Figure
 
-from clackcount.model import Clip, Listening
-from clackcount.report import figures, keeping, view
+from clackcount.model import Choice, Clip, Listening, Ratio
+from clackcount.report import figures, keeping, rates, view
 from clackcount.report.figures import paper
 from clackcount.report.figures.intervals import of_loudest
 from clackcount.report.figures.strip import WIDTH_PX, edges
@@ -20,6 +21,7 @@ from clackcount.report.profile import Profile
 
 NARROW_PX = 328.0  # a phone of 360 without its margins
 WIDE_PX = WIDTH_PX
+PAIR_PX = 328.0  # of the smaller figures, wherever they stand
 MOST_STORY = 24  # rows; a night of stops is read in the strip
 _HEADINGS = {"act": "First thing to do", "watch": "First thing to look at", "info": "What to do next"}
 _CALM = "Nothing in the sound calls for a walk to the pump."
@@ -59,12 +61,29 @@ class Player:
 
 @dataclass(frozen=True, slots=True)
 class Trials:
-    """A comparison of trials, made elsewhere. chart: PNG, with words for those who cannot see it. lines: the text."""
+    """What trials show, in words and rows made elsewhere.
+
+    next: what to do now, and why. head, rows: a table, each cell (value, its 95 % band or ""); note stands under it.
+    lists: (heading, sentences). ratios, choice: what is drawn, where there is something to draw.
+    """
 
     title: str
-    lines: tuple[str, ...]
-    chart: bytes | None = None
-    chart_words: str = ""
+    verdict: str
+    next: str = ""
+    why: tuple[str, ...] = ()
+    head: tuple[str, ...] = ()
+    rows: tuple[tuple[tuple[str, str], ...], ...] = ()
+    note: str = ""
+    lists: tuple[tuple[str, tuple[str, ...]], ...] = ()
+    cautions: tuple[str, ...] = ()
+    ratios: tuple[Ratio, ...] = ()
+    choice: Choice | None = None
+
+    def figure(self, width_px: float = PAIR_PX) -> Figure | None:
+        """Its picture, None where there is nothing to draw."""
+        if self.choice is not None:
+            return figures.choice(self.choice, width_px=width_px)
+        return figures.ratios(self.ratios, self.title, width_px=width_px) if self.ratios else None
 
 
 def render(recordings: Sequence[Heard], trials: Sequence[Trials] = ()) -> str:
@@ -72,13 +91,20 @@ def render(recordings: Sequence[Heard], trials: Sequence[Trials] = ()) -> str:
     sections = [_section(f"r{number}", heard) for number, heard in enumerate(recordings, start=1)]
     return _template().render(
         sections=sections,
-        trials=[(trial, _base64(trial.chart)) for trial in trials],
+        trials=[(trial, _drawn(f"t{number}", trial)) for number, trial in enumerate(trials, start=1)],
         title=_title(recordings, trials),
         light=paper.ROLES,
         dark=paper.DARK,
         style=_part("style.css"),
         script=_part("script.js"),
         lead_s=keeping.LEAD_S,
+    )
+
+
+def _drawn(name: str, trial: Trials) -> str | None:
+    figure = trial.figure()
+    return (
+        None if figure is None else figures.svg(figure, name, f"{trial.verdict} The table says the same in figures.")
     )
 
 
@@ -107,6 +133,8 @@ def _section(name: str, heard: Heard) -> dict[str, object]:
         "pictures": _pictures(name, heard, () if whole else tuple((c.start_s, c.end_s) for c in heard.clips)),
         "players": [_player(clip, whole) for clip in heard.clips],
         "whole": whole,
+        "thinned": bool(listening.beats.pumps) and listening.beats.pumps[0].n_cycles > rates.MANY,
+        "most_buttons": keeping.MOST_BUTTONS,
         "opens": heard.profile is not None and heard.profile.shut_s is not None,
         "edges": _edges(listening, kept=bool(heard.clips) and not whole),
         "cautions": tuple(dict.fromkeys([*heard.cautions, *(c for f in listening.findings for c in f.cautions)])),
@@ -142,10 +170,10 @@ def _pictures(name: str, heard: Heard, kept: tuple[tuple[float, float], ...]) ->
     drawn["cycle"] = drawn["intervals"] = None
     if heard.profile is not None:
         words = f"One beat opened up: how loud each moment of it is, over {heard.profile.n_beats} beats."
-        drawn["cycle"] = figures.svg(figures.cycle(heard.profile, width_px=NARROW_PX), f"{name}-cycle", words)
+        drawn["cycle"] = figures.svg(figures.cycle(heard.profile, width_px=PAIR_PX), f"{name}-cycle", words)
     if len(of_loudest(listening)) >= 2:
         words = "Histogram of the times from slam to slam."
-        figure = figures.intervals(listening, width_px=NARROW_PX)
+        figure = figures.intervals(listening, width_px=PAIR_PX)
         drawn["intervals"] = figures.svg(figure, f"{name}-intervals", words)
     return drawn
 
@@ -153,11 +181,7 @@ def _pictures(name: str, heard: Heard, kept: tuple[tuple[float, float], ...]) ->
 def _player(clip: Clip, whole: bool) -> Player:
     span = f"{view.clock(clip.start_s)} to {view.clock(clip.end_s)}"
     label = "The whole recording" if whole else f"From {span}"
-    return Player(clip.start_s, clip.end_s, label, clip.media_type, _base64(clip.data) or "")
-
-
-def _base64(data: bytes | None) -> str | None:
-    return base64.b64encode(data).decode("ascii") if data is not None else None
+    return Player(clip.start_s, clip.end_s, label, clip.media_type, base64.b64encode(clip.data).decode("ascii"))
 
 
 def _edges(listening: Listening, *, kept: bool) -> str:

@@ -1,6 +1,6 @@
-"""Pictures of a recording: results in, matplotlib figures out. Pure; nothing is shown, nothing is written.
+"""Pictures of a recording and of trials: results in, matplotlib figures out. Pure: nothing is shown or written.
 
-Each function takes a Listening (and what else it needs), a width in pixels of a screen, and gives a Figure. ``png``
+Each function takes a Listening, or what trials showed, and a width in pixels of a screen, and gives a Figure. ``png``
 and ``svg`` turn a Figure into what a file or a page holds.
 """
 
@@ -15,9 +15,11 @@ from clackcount.report.figures.cycle import cycle
 from clackcount.report.figures.intervals import intervals, of_loudest
 from clackcount.report.figures.paper import png, svg
 from clackcount.report.figures.strip import strip
+from clackcount.report.figures.trials import WIDTH_PX as TRIALS_PX
+from clackcount.report.figures.trials import choice, course, listed, ratios
 from clackcount.report.profile import Profile
 
-__all__ = ["all_of", "cycle", "intervals", "png", "strip", "svg"]
+__all__ = ["TRIALS_PX", "all_of", "choice", "course", "cycle", "intervals", "listed", "png", "ratios", "strip", "svg"]
 
 
 def all_of(listening: Listening, profile: Profile | None = None) -> Iterator[tuple[str, Figure]]:

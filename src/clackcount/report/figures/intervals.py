@@ -49,7 +49,10 @@ def intervals(listening: Listening, *, width_px: float = WIDTH_PX) -> Figure:
         axes.yaxis.set_major_locator(MaxNLocator(5, integer=True))
         axes.set_xlabel("time from slam to slam (s)")
         if n_out := len(interval_s) - len(inside):
-            axes.text(1, 0.93, f"{n_out} beyond the edges", transform=axes.transAxes, ha="right", color=paper.DOUBT)
+            axes.annotate(
+                f"{n_out} beyond the edges", (1.0, 1.0), xycoords="axes fraction", xytext=(0, 22),
+                textcoords="offset points", ha="right", color=paper.DOUBT,
+            )  # fmt: skip
     return figure
 
 

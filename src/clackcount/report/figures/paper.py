@@ -51,6 +51,7 @@ INK, FAINT, LINE, WORK, WORK_SOFT, WATER, WATER_SOFT, HAND, STOP, DOUBT, _ = ROL
 
 PX_PER_INCH = 72.0  # so that a point, which matplotlib counts in, is a pixel of the page
 TEXT_PX = 11.5
+LETTER_PX = 7.0  # a letter is not wider than that on the average
 STEPS = [1, 2, 5, 10]  # of the ticks on a scale: what people count in
 _FACE = "DejaVu Sans"  # comes with matplotlib; the page puts its own in its place
 
@@ -96,6 +97,11 @@ def panel(figure: Figure, left_px: float, bottom_px: float, right_px: float, top
     axes = figure.add_axes(box)
     axes.spines[["top", "right"]].set_visible(False)
     return axes
+
+
+def board(colour: str) -> dict[str, Any]:
+    """The box of words that stand out: a board of that colour."""
+    return {"boxstyle": "square,pad=0.25", "facecolor": PAPER, "edgecolor": colour, "linewidth": 1.2}
 
 
 _TIME_STEPS_S = (1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 900, 1800, 3600, 7200, 10800, 21600, 43200, 86400)

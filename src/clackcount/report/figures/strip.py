@@ -37,7 +37,6 @@ _BOARDS = {
 _EDGE_QUANTILES = (0.02, 0.98)
 _LEAST_SPAN = 0.05  # of the rate, or a good pump would look ragged
 _MOST_QUERIES = 12
-_LETTER_PX = 7.0
 _MOST_POSTS = 24  # more would hide the points: then they only reach into the panel of the rate
 _LEAST_KEPT = 0.004  # of the strip, so that an excerpt of a long night can be seen
 
@@ -174,7 +173,7 @@ def _stops(above: Axes, below: Axes, listening: Listening, width_px: float) -> N
         for axes, foot in ((above, 0.9 if many else 0.0), (below, 0.0)):
             axes.axvline(stop.time_s, foot, 1.0, color=paper.STOP, **look)
         text = _BOARDS[stop.cause] + (" ?" if stop.confidence < UNSURE else "")
-        wide_px = _LETTER_PX * len(text) + 12
+        wide_px = paper.LETTER_PX * len(text) + 12
         at_px = stop.time_s / duration_s * inner_px
         left_px = min(max(at_px - wide_px / 2, 0), inner_px - wide_px)
         if left_px < free_from_px:
@@ -183,7 +182,7 @@ def _stops(above: Axes, below: Axes, listening: Listening, width_px: float) -> N
         above.annotate(
             text, (stop.time_s, 1.0), xycoords=("data", "axes fraction"), xytext=(left_px + wide_px / 2 - at_px, 8),
             textcoords="offset points", ha="center", va="bottom", color=paper.STOP, annotation_clip=False,
-            bbox={"boxstyle": "square,pad=0.25", "facecolor": paper.PAPER, "edgecolor": paper.STOP, "linewidth": 1.2},
+            bbox=paper.board(paper.STOP),
         )  # fmt: skip
         above.plot(
             [stop.time_s, stop.time_s], [1.0, 1.06], transform=above.get_xaxis_transform(), color=paper.STOP,

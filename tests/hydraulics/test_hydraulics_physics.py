@@ -176,7 +176,8 @@ def test_one_slam_in_a_general_transient_solver(tmp_path, monkeypatch) -> None: 
     It needs numpy < 2.3 at the time of writing and the package six; elsewhere this is skipped and the oracle above
     stands alone. Run by hand with numpy 2.2: rise 206.9 m against 206.7 m by Joukowsky.
     """
-    tsnet = pytest.importorskip("tsnet", exc_type=ImportError)
+    why = "tsnet is not installed (it needs numpy < 2.3); the method of characteristics here stands alone"
+    tsnet = pytest.importorskip("tsnet", reason=why, exc_type=ImportError)
     monkeypatch.chdir(tmp_path)  # it leaves files where it runs
     (tmp_path / "ram.inp").write_text(NETWORK)
     try:

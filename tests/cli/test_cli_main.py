@@ -96,7 +96,7 @@ def a_command_that_raises(monkeypatch, error: BaseException) -> None:
 @pytest.mark.parametrize(("error", "code", "line"), [
     (QuantityError("'7 wet' is no volume", hint="try 1 cup"), 2, "error: '7 wet' is no volume (hint: try 1 cup)"),
     (FailedError("the logbook is busy"), 1, "failed: the logbook is busy"),
-    (OSError(28, "No space left on device"), 1, "failed: [Errno 28] No space left on device"),
+    (OSError(28, "No space left on device"), 1, "failed: No space left on device"),
     (KeyboardInterrupt(), 130, "stopped"),
     (ZeroDivisionError("oh\nno"), 1,
      "failed: ZeroDivisionError: oh no. This is a fault in clackcount; run with CLACKCOUNT_DEBUG=1 for the details."),
@@ -128,7 +128,7 @@ def test_a_full_disk_is_one_line_and_exit_1():
     with open("/dev/full", "wb") as full:
         done = subprocess.run([*PROGRAM, "schema"], stdout=full, stderr=subprocess.PIPE, text=True, check=False)
     assert done.returncode == 1
-    assert done.stderr == "failed: [Errno 28] No space left on device\n"
+    assert done.stderr == "failed: No space left on device\n"
 
 
 def endless_wav() -> bytes:

@@ -55,6 +55,7 @@ BAD = [
     ("name with a zero", lambda path: Path(f"{path}\0"), "unreadable"),
     ("empty", written(b""), "empty"),
     ("text", written(b"this is not sound\n" * 20), "not-sound"),
+    ("picture", written(b"\xff\xd8\xff\xe0" + bytes(range(256)) * 8), "not-sound"),
     ("text in German", written("Wasserstoß im Widder\n".encode() * 200), "not-sound"),
     (
         "a play list",
@@ -202,7 +203,7 @@ def test_things_that_are_not_numbers_become_silence_and_are_counted(tmp_path: Pa
     bad[70_000], bad[70_001], bad[70_002] = np.inf, -np.inf, 1e30
     got, _, warnings = with_warnings(float_wav(bad)(tmp_path / "a.wav"))
     np.testing.assert_array_equal(got, np.where(np.abs(bad) < 10, bad, 0))
-    assert warnings == ("6 samples are not numbers: silence was put in their place",)
+    assert warnings == ("6 samples are not numbers: silence was put in place",)
 
 
 def test_silence_and_shortness_are_warnings_only(tmp_path: Path) -> None:

@@ -44,3 +44,22 @@ def test_a_failure_half_way_keeps_the_older_report(tmp_path, monkeypatch):
     with pytest.raises(FailedError, match="No space left"):
         write(tmp_path / "report.txt", "new")
     assert [(path.name, path.read_text()) for path in tmp_path.iterdir()] == [("report.txt", "old")]
+
+
+def test_a_link_stays_a_link(tmp_path):
+    (tmp_path / "real.txt").write_text("old")
+    (tmp_path / "link.txt").symlink_to(tmp_path / "real.txt")
+    write(tmp_path / "link.txt", "new")
+    assert (tmp_path / "link.txt").is_symlink()
+    assert (tmp_path / "real.txt").read_text() == "new"
+
+
+def test_a_pipe_is_written_to_and_stays_a_pipe(tmp_path):
+    os.mkfifo(tmp_path / "pipe")
+    reader = os.open(tmp_path / "pipe", os.O_RDONLY | os.O_NONBLOCK)
+    try:
+        write(tmp_path / "pipe", "told")
+        assert os.read(reader, 100) == b"told"
+    finally:
+        os.close(reader)
+    assert stat.S_ISFIFO((tmp_path / "pipe").stat().st_mode)

@@ -81,6 +81,8 @@ def main(argv: list[str] | None = None) -> int:
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):  # a letter that the screen does not know is no reason to fail
             stream.reconfigure(errors="backslashreplace")
+    if sys.stdin is None:  # closed by whoever started us: then there is nothing to read
+        sys.stdin = open(os.devnull)  # noqa: SIM115  it lives as long as the process
     debug = bool(os.environ.get(DEBUG_VARIABLE))
     if not debug and not sys.warnoptions:
         warnings.simplefilter("ignore")  # a library's remark to its programmers means nothing beside a creek
@@ -98,7 +100,8 @@ def main(argv: list[str] | None = None) -> int:
     except OSError as err:
         if debug:
             raise
-        return _last_word(f"failed: {terminal.one_line(err)}", 1)
+        where = f"{err.filename}: " if err.filename else ""
+        return _last_word(f"failed: {where}{terminal.one_line(err.strerror or err)}", 1)
     except Exception as err:
         if debug:
             raise

@@ -149,7 +149,8 @@ def _draw(heard: list[Heard], told: list[Trials], folder: Path) -> None:
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as err:
-        raise FailedError(f"{folder}: cannot be made: {err.strerror or err}") from err
+        hint = "--png wants the name of a folder" if isinstance(err, FileExistsError) else ""
+        raise FailedError(f"{folder}: cannot be made: {err.strerror or err}", hint=hint) from err
     for number, each in enumerate(heard, start=1):
         stem = PurePath(each.listening.recording.path).stem.strip("-") or "recording"
         name = stem if len(heard) == 1 else f"{number}-{stem}"

@@ -226,6 +226,8 @@ def _sound_track(container: Any) -> Any:
         return tracks[0]
     if container.streams.audio:
         raise RecordingError("the sound is in a coding that cannot be read", code="not-sound")
+    if container.format.name.endswith("_pipe") or container.format.name == "image2":
+        raise RecordingError("this is a picture, not sound", hint=WILL_DO, code="not-sound")
     what = "a video without sound" if container.streams.video else "a file without a sound track"
     raise RecordingError(f"this is {what}", hint="was the microphone switched off?", code="no-sound-track")
 

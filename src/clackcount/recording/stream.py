@@ -202,7 +202,8 @@ class Recording:
     def _own_warnings(self, clipped: float) -> Iterator[str]:
         duration_s = self._n / self.sample_rate_hz
         if self._n_bad:
-            yield f"{self._n_bad} samples are not numbers: silence was put in their place"
+            some = "1 sample is not a number" if self._n_bad == 1 else f"{self._n_bad} samples are not numbers"
+            yield f"{some}: silence was put in place"
         if clipped >= _CLIPPED_WORTH_TELLING:
             yield f"the sound is clipped in {_percent(clipped)} % of the recording: move the phone further away"
         yield from self._mix_warnings()

@@ -85,6 +85,13 @@ def test_slips_of_typing_are_one_line_and_exit_2(argv, words, run):
     assert words in ran.err
 
 
+def wrapped_by_an_import():
+    """What Python 3.11 makes of Ctrl-C while numpy is being imported."""
+    error = RuntimeError("Error calling __set_name__ on 'cached_property' instance 'epsneg' in 'finfo'")
+    error.__cause__ = KeyboardInterrupt()
+    return error
+
+
 def a_command_that_raises(monkeypatch, error: BaseException) -> None:
     @click.command("listen")
     def command() -> None:
@@ -98,6 +105,7 @@ def a_command_that_raises(monkeypatch, error: BaseException) -> None:
     (FailedError("the logbook is busy"), 1, "failed: the logbook is busy"),
     (OSError(28, "No space left on device"), 1, "failed: No space left on device"),
     (KeyboardInterrupt(), 130, "stopped"),
+    (wrapped_by_an_import(), 130, "stopped"),
     (ZeroDivisionError("oh\nno"), 1,
      "failed: ZeroDivisionError: oh no. This is a fault in clackcount; run with CLACKCOUNT_DEBUG=1 for the details."),
 ])  # fmt: skip

@@ -72,6 +72,8 @@ def command(
         except (
             Exception
         ) as err:  # neither a bad recording nor a fault of ours with one may cost the person the others
+            if terminal.interrupted(err):
+                raise KeyboardInterrupt from err
             if os.environ.get("CLACKCOUNT_DEBUG") and not isinstance(err, ClackcountError):
                 raise
             error = err if isinstance(err, ClackcountError) else terminal.fault(err)

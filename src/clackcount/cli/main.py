@@ -103,6 +103,8 @@ def main(argv: list[str] | None = None) -> int:
         where = f"{err.filename}: " if err.filename else ""
         return _last_word(f"failed: {where}{terminal.one_line(err.strerror or err)}", 1)
     except Exception as err:
+        if terminal.interrupted(err):
+            return _last_word("stopped", STOPPED)
         if debug:
             raise
         return _last_word(terminal.error_line(terminal.fault(err)), 1)

@@ -40,6 +40,12 @@ def error_line(err: ClackcountError, about: str = "") -> str:
     return f"{kind}: {message}" + (f" (hint: {one_line(err.hint)})" if err.hint else "")
 
 
+def interrupted(err: BaseException) -> bool:
+    """Whether Ctrl-C lies behind it: while a library is being imported Python may wrap it as another error."""
+    behind = err.__cause__ or err.__context__
+    return isinstance(err, KeyboardInterrupt) or (behind is not None and interrupted(behind))
+
+
 def fault(err: BaseException) -> FailedError:
     """An error that nobody foresaw, as one that says it is ours."""
     what = one_line(f"{type(err).__name__}: {err}").rstrip(".: ")

@@ -71,8 +71,10 @@ def find_series(
     """
     onsets = onsets_of(rises)
     voices = np.concatenate([onsets, grouped(onsets)], axis=1)
-    rhythm = measure_rhythm(voices, frames_per_s)
-    tried = hypotheses(rhythm, onsets.shape[1], frames_per_s, settings, quick)
+    rhythm = measure_rhythm(
+        voices, 60 * frames_per_s / settings.fastest_per_min, 60 * frames_per_s / settings.slowest_per_min
+    )
+    tried = hypotheses(rhythm, onsets.shape[1], settings, quick)
     if not tried:
         return []
     scores = voices @ np.stack([weights for _period, weights in tried], axis=1).astype(np.float32)
@@ -174,32 +176,25 @@ def same_series(one: Series, other: Series) -> bool:
 
 
 def hypotheses(
-    rhythm: Rhythm, n_bands: int, frames_per_s: float, settings: BeatsSettings, quick: bool
+    rhythm: Rhythm, n_bands: int, settings: BeatsSettings, quick: bool
 ) -> list[tuple[float, NDArray[np.float64]]]:
     """Periods to try, frames, each with the weights of the voices to try it on.
 
-    A voice is a band (the first n_bands of them) or a group of bands. The lags at which a voice repeats most are
-    tried with that voice alone, and with all bands by how they repeat there;
-    and a grid of slow periods: a slow ram beats too few times in a passage for its autocorrelation to stand out.
+    A voice is a band (the first n_bands of them) or a group of bands. The periods at which a voice stands out most are
+    tried with that voice alone, and with all bands by how they stand out there.
     """
-    shortest = 60 * frames_per_s / settings.fastest_per_min
     n_voices = rhythm.strength.shape[1]
     tried: list[tuple[float, NDArray[np.float64]]] = []
     periods: list[float] = []
     for period, voice in rhythm.guesses(QUICK_TRIED if quick else settings.hypotheses_tried):
-        if period < shortest:
-            continue
         alone = np.zeros(n_voices)
         alone[voice] = 1
         tried.append((period, alone))
-        if all(abs(np.log(period / other)) > 0.02 for other in periods):
+        if all(abs(np.log(period / other)) > 0.1 for other in periods):
             periods.append(period)
-    slow = np.exp(np.arange(np.log(1.0), np.log(60 / settings.slowest_per_min), 0.1)) * frames_per_s
     if quick:
         return tried
-    for period in [*periods, *(p / 2 for p in periods[:3] if p / 2 > shortest), *slow]:
-        tried.append((period, rhythm.weights_at(period, n_bands)))
-    return tried
+    return tried + [(period, rhythm.weights_at(period, n_bands)) for period in periods]
 
 
 QUICK_TRIED = 4
@@ -265,7 +260,8 @@ def refine(field: Field, frames: Frames, period: float, settings: BeatsSettings,
         z_honest = scoring.honest(frames)
         honest = gain(z_honest, expected, settings.gain_max, loudness[frames])
         evidence = total - float((worth(frames) - honest).sum())
-        result = Series(frames, period, spread, scoring.weights, scoring.z, z_honest, evidence)
+        if result is None or evidence > result.evidence:
+            result = Series(frames, period, spread, scoring.weights, scoring.z, z_honest, evidence)
     return result
 
 
@@ -285,5 +281,7 @@ def measure_period(frames: Frames, period: float, settings: BeatsSettings) -> tu
     if len(single) < 4:
         return period, settings.spread_max
     middle = float(np.median(single))
-    spread = 1.3 * 1.4826 * float(np.median(np.abs(single - middle))) / middle
-    return middle, float(np.clip(spread, settings.spread_min, settings.spread_max))
+    import os
+    spread = float(os.environ.get("SF","1.3")) * 1.4826 * float(np.median(np.abs(single - middle))) / middle
+    q=float(os.environ.get("Q","0.8"))/middle
+    return middle, float(np.hypot(np.clip(spread, settings.spread_min, settings.spread_max),q))

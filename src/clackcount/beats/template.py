@@ -1,8 +1,8 @@
 """What one pump's slam sounds like: a linear discriminant over band rises, learned from the slams themselves.
 
-The score of a moment is a weighted sum of its rises; each weight is the mean rise at the slams, less the mean
-over all moments, divided by the variance over all moments (a diagonal Fisher discriminant, Fisher 1936, Annals
-of Eugenics 7). A band in which a talker or a brook is busy has a large variance and so loses its vote.
+The score of a moment is a weighted sum of its rises (Fisher 1936, Annals of Eugenics 7): the mean rise at the slams,
+less the mean over all moments, over the covariance of all moments. The covariance matters: what a talker, a brook or
+a gust does to one band it does to its neighbours too, and a weighted difference of bands is deaf to it.
 """
 
 from __future__ import annotations
@@ -19,22 +19,34 @@ Features = NDArray[np.float32]  # (n_frames, n_features)
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Field:
-    """The features of one passage with their mean and variance over all its frames.
+    """The features of one passage with their mean, variance and covariance over all its frames.
 
+    whiten: float32 (n_features, n_features), turns features less their mean into uncorrelated ones of variance 1.
     floor_db: float32 (n_frames, n_bands), the level of the background from moment to moment.
     """
 
     features: Features
     mean: NDArray[np.float32]
     variance: NDArray[np.float32]
+    whiten: NDArray[np.float32]
     floor_db: NDArray[np.float32]
 
     @classmethod
     def of(cls, rises: NDArray[np.float32], floor_db: NDArray[np.float32]) -> Field:
         """Measure a passage, rises float32 (n_frames, n_bands, n_spans)."""
         features = rises.reshape(len(rises), -1)
-        variance = features.var(axis=0) + np.float32(1e-9)
-        return cls(features, features.mean(axis=0), variance, floor_db)
+        mean = features.mean(axis=0)
+        some = features[::2] - mean
+        covariance = some.T @ some / np.float32(len(some))
+        variance = np.diagonal(covariance) + np.float32(1e-9)
+        scale = 1 / np.sqrt(variance)
+        correlation = covariance * scale[:, None] * scale[None, :]
+        correlation[np.diag_indices_from(correlation)] = 1
+        power, axes = np.linalg.eigh(correlation.astype(np.float64))
+        # pulled a little towards independence, or what happens not to vary in this minute would decide
+        power = (1 - INDEPENDENCE) * np.maximum(power, 0) + INDEPENDENCE
+        whiten = (scale[:, None] * axes / np.sqrt(power)).astype(np.float32)
+        return cls(features, mean, variance, whiten, floor_db)
 
     def loudness(self, weights: NDArray[np.float32], frames: Frames) -> NDArray[np.float32]:
         """How far the background stands above its median at the members, dB, float32 (n_frames,).
@@ -48,15 +60,19 @@ class Field:
         return result
 
 
+INDEPENDENCE = 0.1
+
+
 def learn(field: Field, frames: Frames) -> NDArray[np.float32]:
     """Weights float32 (n_features,) that tell these frames from the rest; all 0 where nothing does.
 
-    Weights are shrunk by one standard error, or the many features that say nothing would drown the few that do.
+    Each uncorrelated component is shrunk by one standard error, or the many that say nothing would drown the few that
+    do.
     """
-    rise = field.features[frames].mean(axis=0) - field.mean
-    standard_errors = np.abs(rise) / np.sqrt(field.variance / len(frames))
+    rise = (field.features[frames].mean(axis=0) - field.mean) @ field.whiten
+    standard_errors = np.abs(rise) * np.sqrt(np.float32(len(frames)))
     shrink = np.maximum(standard_errors - 1, 0) / (standard_errors + np.float32(1e-9))
-    weights: NDArray[np.float32] = rise / field.variance * shrink
+    weights: NDArray[np.float32] = field.whiten @ (rise * shrink)
     return weights
 
 

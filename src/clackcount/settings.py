@@ -76,6 +76,7 @@ class BeatsSettings(Checked):
     )
     missed_cost: float = knob(3.0, 0.5, 20.0, "a missed beat must be paid by one clearly heard slam")
     restart_cost: float = knob(8.0, 2.0, 50.0, "a break in the rhythm must be paid by two clearly heard slams")
+    change_cost: float = knob(4.0, 1.0, 20.0, "an interval unlike all others must be paid by half a clearly heard slam")
     evidence_min: float = knob(
         25.0, 5.0, 200.0, "chance alone rarely strings more together in a minute of brook or rain"
     )

@@ -9,32 +9,31 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from clackcount.beats.gaps import Gaps
+
 PREDECESSORS = 24  # candidates are at least a tenth of a period apart, so these reach back over two periods
-MISSED_MAX = 2  # beats that may be missing in one step of the path; a longer gap is a restart
 
 
 def best_path(
     time: NDArray[np.float64],
     gain: NDArray[np.float64],
-    period: float,
-    spread: float,
-    missed_cost: float,
+    gaps: Gaps,
     restart_cost: float,
 ) -> tuple[NDArray[np.intp], float]:
     """Indices of the candidates on the best path, and its total gain.
 
-    time (n,), increasing, in the unit of period. gain (n,): log-likelihood ratio of each candidate being a beat.
-    spread: standard deviation of log(interval / period). Costs are in the unit of gain. The path may begin and
-    end anywhere; its total is 0 and it is empty where no candidate has a positive gain.
+    time (n,), increasing, frames. gain (n,): log-likelihood ratio of each candidate being a beat. gaps: what the
+    intervals cost, in the same unit. The path may begin and end anywhere; its total is 0 and it is empty where no
+    candidate has a positive gain.
     """
     n = len(time)
     if n == 0 or float(gain.max()) <= 0:
         return np.zeros(0, dtype=np.intp), 0.0
-    cost = interval_cost(time, period, spread, missed_cost)
+    cost = interval_cost(time, gaps)
     total = np.full(n + PREDECESSORS, -np.inf)  # the front is padding, so that every slice has full length
     came_from = np.full(n, -1, dtype=np.intp)
     restart_total, restart_index, oldest = 0.0, -1, 0
-    half_period = 0.5 * period
+    half_period = 0.5 * gaps.period
     for i in range(n):
         while time[oldest] < time[i] - half_period:
             if total[PREDECESSORS + oldest] > restart_total:
@@ -58,14 +57,8 @@ def best_path(
     return np.array(path[::-1], dtype=np.intp), float(total[PREDECESSORS + last])
 
 
-def interval_cost(time: NDArray[np.float64], period: float, spread: float, missed_cost: float) -> NDArray[np.float64]:
+def interval_cost(time: NDArray[np.float64], gaps: Gaps) -> NDArray[np.float64]:
     """Cost of stepping to candidate i from each of the PREDECESSORS before it, oldest first: float64 (n, k)."""
     index = np.arange(len(time))[:, None] + np.arange(-PREDECESSORS, 0)[None, :]
-    step = np.where(index >= 0, time[:, None] - time[np.maximum(index, 0)], np.nan)
-    cost = np.full(step.shape, np.inf)
-    log_step = np.log(np.maximum(step / period, 1e-9))
-    for n_periods in range(1, MISSED_MAX + 2):
-        # the spread of a sum of n independent intervals, as a share of the sum, is spread / sqrt(n)
-        stray = (log_step - np.log(n_periods)) ** 2 * n_periods / (2 * spread**2)
-        cost = np.fmin(cost, stray + (n_periods - 1) * missed_cost)
+    cost = gaps.of(time[:, None] - time[np.maximum(index, 0)])
     return np.where(index >= 0, cost, np.inf)

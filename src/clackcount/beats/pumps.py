@@ -6,11 +6,11 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import uniform_filter1d
+from scipy.ndimage import maximum_filter1d, uniform_filter1d
 
 from clackcount.beats.cycle import Companion, companions, likeness, profile, rush_contrast, slam_odds
 from clackcount.beats.series import Series, find_series, refine
-from clackcount.beats.template import Field
+from clackcount.beats.template import Field, Frames
 from clackcount.model import Passage
 from clackcount.settings import BeatsSettings
 
@@ -63,6 +63,7 @@ def settle(series: Series, scene: Scene, settings: BeatsSettings) -> PumpHeard:
     """Look for the second sound of the cycle, and decide which of the two is the slam."""
     rises, level_db, frames_per_s = scene.rises, scene.passage.level_db, scene.passage.frames_per_s
     series = part_mixture(series, scene.field, rises, settings)
+    series = loosened(series, scene.field, settings)
     after, before = companions(rises, series, frames_per_s, settings.companion_strength_min)
     odds = 0.0
     if before is not None:
@@ -102,6 +103,42 @@ def part_mixture(series: Series, field: Field, rises: NDArray[np.float32], setti
     louder = even if series.z_honest[::2].mean() >= series.z_honest[1::2].mean() else odd
     half = refine(field, louder, 2 * series.period, settings, rounds=2)
     return series if half is None else half
+
+
+def loosened(series: Series, field: Field, settings: BeatsSettings) -> Series:
+    """The series with whatever intervals its sound is found at, where that explains more: a hopping or ragged beat."""
+    import os
+    best = series
+    if series.typical_z < float(os.environ.get("LZ","3")):
+        return series
+    cands=[series.frames]
+    between = between_members(series)
+    if between is not None:
+        cands.append(between)
+    for frames in cands:
+        loose = refine(field, frames, float(np.median(np.diff(frames))), settings, rounds=3, even=False)
+        if loose is None:
+            continue
+        if os.environ.get("DBG"): print("   loose", "joined" if frames is between else "", "n",len(series.frames),"->",len(loose.frames),"ev",round(series.evidence),round(loose.evidence),"z",round(series.typical_z,1),round(loose.typical_z,1))
+        if loose.evidence > float(os.environ.get("LE","1.03")) * best.evidence and loose.typical_z > float(os.environ.get("LZR","0.6")) * series.typical_z:
+            best = loose
+    return best
+
+
+def between_members(series: Series) -> Frames | None:
+    single = series.frames[:-1][np.diff(series.frames) < 1.4 * series.period]
+    lags = np.arange(max(9, int(0.25 * series.period)), int(0.75 * series.period))
+    if len(single) < 4 or len(lags) < 3:
+        return None
+    z = maximum_filter1d(series.z, 5)
+    usual = np.median(z[np.minimum(single[:, None] + lags[None, :], len(z) - 1)], axis=0)
+    best = int(np.argmax(usual))
+    if usual[best] < 0.15 * series.typical_z:
+        return None
+    extra = single + lags[best]
+    window = np.minimum(extra[:, None] + np.arange(-3, 4)[None, :], len(z) - 1)
+    extra = window[np.arange(len(extra)), np.argmax(series.z[window], axis=1)]
+    return np.unique(np.concatenate([series.frames, extra]))
 
 
 def companion_series(series: Series, companion: Companion, field: Field, settings: BeatsSettings) -> Series | None:

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtri
 
+from clackcount.beats.gaps import Gaps
 from clackcount.beats.path import best_path
 from clackcount.beats.rhythm import Rhythm, measure_rhythm
 from clackcount.beats.template import PEAK_REACH, Field, Frames, Scoring, gain, local_maxima
@@ -201,21 +202,15 @@ QUICK_TRIED = 4
 
 
 def walk(
-    score: NDArray[np.float32],
-    gains: Callable[[Frames], NDArray[np.float64]],
-    period: float,
-    spread: float,
-    settings: BeatsSettings,
+    score: NDArray[np.float32], gains: Callable[[Frames], NDArray[np.float64]], gaps: Gaps, settings: BeatsSettings
 ) -> tuple[Frames, float]:
     """Frames of the best path through the local maxima of the score, and its total gain."""
-    peaks = local_maxima(score, max(3, int(0.1 * period)))
+    peaks = local_maxima(score, max(3, int(0.1 * gaps.period)))
     gain_at = gains(peaks)
     # peaks far below what any slam scores never lie on the path; leaving them out shortens its search
     worth = gain_at > -WORTHLESS
     peaks, gain_at = peaks[worth], gain_at[worth]
-    path, total = best_path(
-        peaks.astype(np.float64), gain_at, period, spread, settings.missed_cost, settings.restart_cost
-    )
+    path, total = best_path(peaks.astype(np.float64), gain_at, gaps, settings.restart_cost)
     return peaks[path], total
 
 
@@ -237,26 +232,37 @@ def first_guess(
         rank = (np.searchsorted(ordered, score[peaks]) + 0.5) / (len(score) + 1)
         return np.asarray(2 * (ndtri(rank) - usual), dtype=np.float64)
 
-    frames, _total = walk(score, gains, period, settings.spread_max, settings)
+    frames, _total = walk(score, gains, Gaps.even(period, settings.spread_max, settings.missed_cost), settings)
     return refine(field, frames, period, settings, rounds)
 
 
-def refine(field: Field, frames: Frames, period: float, settings: BeatsSettings, rounds: int) -> Series | None:
-    """Learn the members' sound, score anew, walk again; None where fewer than five moments hold together."""
+def refine(
+    field: Field, frames: Frames, period: float, settings: BeatsSettings, rounds: int, *, even: bool = True
+) -> Series | None:
+    """Learn the members' sound, score anew, walk again; None where fewer than five moments hold together.
+
+    even: one period that may wander; otherwise intervals of whatever shape they are found in. Of the rounds the one
+    with the most evidence is kept.
+    """
     result: Series | None = None
     for _ in range(rounds):
         if len(frames) < MEMBERS_MIN:
-            return None
+            break
         period, spread = measure_period(frames, period, settings)
         scoring = Scoring.learn(field, frames)
         if scoring is None:
-            return None
+            break
+        if even:
+            gaps = Gaps.even(period, spread, settings.missed_cost)
+        else:
+            period = float(np.median(np.diff(frames)))
+            gaps = Gaps.learned(frames, period, settings.missed_cost, settings.change_cost)
         expected = max(1.5, float(scoring.honest(frames).mean()))
         loudness = field.loudness(scoring.weights, frames)
         worth = partial(_worth, scoring.z, expected, loudness, settings.gain_max)
-        frames, total = walk(scoring.z, worth, period, spread, settings)
+        frames, total = walk(scoring.z, worth, gaps, settings)
         if len(frames) < MEMBERS_MIN:
-            return None
+            break
         z_honest = scoring.honest(frames)
         honest = gain(z_honest, expected, settings.gain_max, loudness[frames])
         evidence = total - float((worth(frames) - honest).sum())
@@ -281,7 +287,5 @@ def measure_period(frames: Frames, period: float, settings: BeatsSettings) -> tu
     if len(single) < 4:
         return period, settings.spread_max
     middle = float(np.median(single))
-    import os
-    spread = float(os.environ.get("SF","1.3")) * 1.4826 * float(np.median(np.abs(single - middle))) / middle
-    q=float(os.environ.get("Q","0.8"))/middle
-    return middle, float(np.hypot(np.clip(spread, settings.spread_min, settings.spread_max),q))
+    spread = 1.3 * 1.4826 * float(np.median(np.abs(single - middle))) / middle
+    return middle, float(np.clip(spread, settings.spread_min, settings.spread_max))

@@ -10,7 +10,8 @@ from scipy.ndimage import maximum_filter1d, uniform_filter1d
 
 from clackcount.beats.cycle import Companion, companions, likeness, profile, rush_contrast, slam_odds
 from clackcount.beats.series import Series, find_series, refine
-from clackcount.beats.template import Field, Frames
+from clackcount.beats.signs import ram_odds
+from clackcount.beats.template import SAME_REACH, Field, Frames, distance
 from clackcount.model import Passage
 from clackcount.settings import BeatsSettings
 
@@ -21,13 +22,14 @@ class PumpHeard:
 
     series: its slams. reopening: its second sound, None where none is heard. slam_odds: log odds that the slams are
     the slams and not the reopenings (0 where there is no second sound to confuse them with). rush_t: t value of the
-    rush of water being louder before the slam than after it.
+    rush of water being louder before the slam than after it. ram_odds: see signs.
     """
 
     series: Series
     reopening: Companion | None
     slam_odds: float
     rush_t: float
+    ram_odds: float
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -75,8 +77,10 @@ def settle(series: Series, scene: Scene, settings: BeatsSettings) -> PumpHeard:
             other = companion_series(series, before, scene.field, settings)
             if other is not None:
                 reopening = Companion(-before.lag, before.strength)
-                return PumpHeard(other, reopening, -odds, rush_t(other, reopening, level_db, frames_per_s))
-    return PumpHeard(series, after, odds, rush_t(series, after, level_db, frames_per_s))
+                contrast = rush_t(other, reopening, level_db, frames_per_s)
+                return PumpHeard(other, reopening, -odds, contrast, ram_odds(other, frames_per_s))
+    contrast = rush_t(series, after, level_db, frames_per_s)
+    return PumpHeard(series, after, odds, contrast, ram_odds(series, frames_per_s))
 
 
 def rush_t(series: Series, reopening: Companion | None, level_db: NDArray[np.float32], frames_per_s: float) -> float:
@@ -151,11 +155,23 @@ def companion_series(series: Series, companion: Companion, field: Field, setting
 
 
 def search(scene: Scene, settings: BeatsSettings, *, quick: bool = False) -> PumpHeard | None:
-    """The strongest pump of a passage, None where nothing beats. quick: see find_series."""
+    """The likeliest pump of a passage, None where nothing beats. quick: see find_series."""
     found = find_series(scene.rises, scene.field, scene.passage.frames_per_s, settings, quick=quick)
-    if not found or found[0].evidence < settings.evidence_min:
+    heard = [settle(series, scene, settings) for series in found if series.evidence >= settings.evidence_min]
+    heard.sort(key=lambda pump: -pump.ram_odds)
+    if not heard:
         return None
-    return settle(found[0], scene, settings)
+    likeliest = heard[0]
+    for other in heard[1:]:
+        # the same slams and more of them: a series of every second slam is even, too
+        more = other.series.evidence > MORE * likeliest.series.evidence and other.ram_odds > LIKELY_ODDS
+        if more and np.mean(distance(likeliest.series.frames, other.series.frames) <= SAME_REACH) > MOSTLY:
+            likeliest = other
+    return likeliest
+
+
+MORE, MOSTLY = 1.1, 0.8
+LIKELY_ODDS = -1.5
 
 
 def without(rises: NDArray[np.float32], pump: PumpHeard) -> NDArray[np.float32]:

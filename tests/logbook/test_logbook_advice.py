@@ -88,6 +88,17 @@ def test_a_step_beyond_what_was_tried_is_said_aloud():
     assert any("beyond what was tried" in said for said in found.said)
 
 
+def test_a_curve_that_still_rises_at_its_end_is_followed_while_the_valve_has_room():
+    """Three trials that flatten in the logarithm look like a top to a curve: the end must be looked past."""
+    flows = {3.31: 0.067, 4.14: 0.320, 5.17: 0.528}
+    trials = trials_at(list(flows), flow=flows.get)
+    found = advise(trials, "stroke", travel=(0.0023, 0.0085))
+    assert found.best == pytest.approx(0.00517)
+    assert 0.00517 * 1.1 < found.next <= 0.00517 * REACH
+    assert any("beyond what was tried" in said for said in found.said)
+    assert advise(trials, "stroke", travel=(0.0033, 0.0052)).next is None
+
+
 def test_within_the_supply_the_best_takes_less_than_it_gives():
     trials = trials_at([6, 8, 10, 12, 14], flow=lambda mm: 0.06 * mm)
     free = advise(trials, "stroke", "most-water", travel=(0.003, 0.02))

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from clackcount.errors import LogbookError
-from clackcount.logbook.moves import SETTLE, first_moves, other_way
+from clackcount.logbook.moves import SETTLE, STEP, first_moves, other_way
 from clackcount.logbook.readings import readings_of, repeats_of
 from clackcount.logbook.records import Trial
 from clackcount.logbook.response import BAND, Curve, Forecast, Point, Response, curve, gain_of_trying, respond
@@ -327,6 +327,15 @@ def _within(flow: Response, waste: Response, supply_m3_s: float, vessel_u: float
     return np.log(drive) + ndtri(SURE_WITHIN) * sd <= math.log(supply_m3_s)
 
 
+def _past_the_end(places: Any, best: float, settings: Sequence[float]) -> float | None:
+    """The place that is about a careful step beyond the end of what was tried, where best lies at that end."""
+    for end, step in ((settings[0], 1 / STEP), (settings[-1], STEP)):
+        beyond = places[places > end * SAME if step > 1 else places < end / SAME]
+        if end / SAME <= best <= end * SAME and len(beyond):
+            return float(beyond[np.argmin(np.abs(np.log(beyond / (end * step))))])
+    return None
+
+
 def _chosen(
     over: str, aim: str, target: Response, shown: Curve, curves: Sequence[Curve],
     inside: Any, allowed: Any, within: Any,
@@ -360,18 +369,20 @@ def _chosen(
     else:
         chosen = int(np.argmax(gains))
         to, gain = float(at[chosen]), float(gains[chosen])
+    why = f"The next trial would tell most there: it is expected to gain {100 * math.expm1(gain):.1f} %."
+    if (
+        to is None or gain < ENOUGH
+    ):  # a curve through few points bends where nobody has been: look there before resting
+        to = _past_the_end(at[allowed & within], float(at[best]), settings)
+        why = "The best so far lies at the end of what was tried: one step further shows whether it goes on."
     sentences: list[str] = []
-    if to is not None and gain >= ENOUGH:
-        beyond = not settings[0] <= to <= settings[-1]
-        sentences.append(
-            f"The next trial would tell most there: it is expected to gain {100 * math.expm1(gain):.1f} %."
-        )
-        if beyond:
+    if to is not None:
+        sentences.append(why)
+        if not settings[0] <= to <= settings[-1]:
             sentences.append("That lies beyond what was tried: the curve there is a guess. Go there in small steps.")
         sentences.append(SETTLE)
     else:
         sentences.append("Another trial is hardly worth the walk: the best is known as well as it can be read.")
-        to = None
     return Advice(
         over, aim, n_trials, len(settings), float(at[best]), value, shown.quantity, to, math.expm1(gain), limits,
         tuple(curves), (*sentences, *said),

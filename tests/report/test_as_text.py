@@ -36,6 +36,9 @@ def test_what_is_not_urgent_is_said_in_few_lines(stopped):
     told = text.split("What to do next\n")[1].split("\n\n")[0]
     assert told.startswith("  Measure a catch.\n  Why: Runs evenly (fairly sure, 82 in 100; more: clackcount explain")
     assert FINDING.evidence not in text
+    assert "Caution: Keep fingers out" in told  # it stands still: somebody will go and look
+    calm = dataclasses.replace(view.of(dataclasses.replace(stopped, findings=(catch,))), calm=True)
+    assert "Caution" not in as_text.render(calm)
 
 
 def test_order_of_the_parts(stopped):

@@ -39,7 +39,7 @@ def render(view: View, *, width: int = WIDTH, paint: Paint = no_paint) -> str:
     if view.trend:
         lines += ["", paint("Over time", "strong"), *_trend(view.trend)]
     if view.first:
-        lines += ["", *_first(view.first, width, paint)]
+        lines += ["", *_first(view.first, width, paint, calm=view.calm)]
     if view.others:
         lines += ["", paint("Also", "strong"), *_others(view.others, width)]
     if view.doubts:
@@ -108,12 +108,14 @@ def _trend(trend: tuple[TrendLine, ...]) -> Iterator[str]:
         yield "  " + "  ".join(cell.rjust(wide) for cell, wide in zip(row, widths, strict=True))
 
 
-def _first(advice: Advice, width: int, paint: Paint) -> Iterator[str]:
+def _first(advice: Advice, width: int, paint: Paint, *, calm: bool) -> Iterator[str]:
     yield paint(_HEADINGS[advice.severity], str(advice.severity))
     yield from _wrapped(advice.next, width, first="  ", rest="  ")
     if advice.severity is Severity.INFO:  # nothing to prove, nobody is sent to the pump: short
         about = f"Why: {advice.title} ({advice.how_sure}; more: clackcount explain {advice.code})"
         yield from _wrapped(about, width, first="  ", rest="  ")
+        if advice.cautions and not calm:
+            yield from _wrapped(f"Caution: {advice.cautions[0]}", width, first="  ", rest="  ")
         return
     why = f"Why: {advice.title}. {advice.evidence}"
     yield from _wrapped(why, width, first="  ", rest="  ")

@@ -96,19 +96,6 @@ def test_progress_is_told_in_seconds_heard(made: simulate.Rendered) -> None:
     assert told == [5.0, 10.0, 12.0]
 
 
-def test_live_and_whole_find_the_same_slams(made: simulate.Rendered) -> None:
-    trains = []
-    for live in (False, True):
-        hearer = pipeline.Hearer(RATE_HZ, HearingSettings(), BeatsSettings(), live=live)
-        # live, the past is only looked at again within its passage
-        for first in range(0, 40 * RATE_HZ, 4000):
-            hearer.feed(made.samples[first : first + 4000])
-        trains.append(hearer.finish()[0].train.time_s)
-    later = [train[train > 12.0] for train in trains]
-    nearest_s = np.abs(later[0][:, None] - later[1]).min(axis=1)
-    assert np.mean(nearest_s < 0.005) > 0.9
-
-
 @pytest.mark.parametrize("place", ["stream", "footsteps"])
 def test_no_ram_no_rate(place: str) -> None:
     scene = simulate.Scenario(30.0, (), (simulate.Layer(place), simulate.Layer("room", -20)), sample_rate_hz=RATE_HZ)

@@ -9,9 +9,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from clackcount.errors import SettingError
-from clackcount.settings import BeatsSettings, HearingSettings, RunningSettings, as_dict
+from clackcount.settings import BeatsSettings, HearingSettings, LiveSettings, RunningSettings, as_dict
 
-ROOMS = [HearingSettings, BeatsSettings, RunningSettings]
+ROOMS = [HearingSettings, BeatsSettings, LiveSettings, RunningSettings]
 KNOBS = [(room, knob) for room in ROOMS for knob in fields(room)]
 NAMES = [f"{room.__name__}.{knob.name}" for room, knob in KNOBS]
 

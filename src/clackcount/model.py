@@ -141,6 +141,20 @@ class Passage:
         return self.sample_rate_hz / self.hop
 
 
+@dataclass(frozen=True, slots=True)
+class Wanted:
+    """The passage that is wanted next while sound comes in.
+
+    It ends step_s after the last one and is window_s long. What lies hold_s before its end is not decided yet, and
+    what was decided up to review_s before the last decision is looked at again.
+    """
+
+    step_s: float
+    window_s: float
+    review_s: float
+    hold_s: float
+
+
 # --- beats -----------------------------------------------------------------------------------------------------
 
 

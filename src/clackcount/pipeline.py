@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
 from typing import Protocol
 
 import numpy as np
@@ -11,12 +11,13 @@ from numpy.typing import NDArray
 import clackcount
 from clackcount import diagnosis, running
 from clackcount.beats.assemble import Collector
-from clackcount.beats.tracker import Tracker
+from clackcount.beats.live import LiveTracker
+from clackcount.beats.tracker import Heard, Tracker
 from clackcount.errors import RecordingError
-from clackcount.hearing.ear import Ear
+from clackcount.hearing.ear import Ear, LiveEar
 from clackcount.hearing.placing import place
-from clackcount.model import Beats, FlowTrack, Listening, Passage, RecordingInfo
-from clackcount.settings import BeatsSettings, HearingSettings, RunningSettings, as_dict
+from clackcount.model import Beats, FloatArray, FlowTrack, Listening, Passage, RecordingInfo, SlamTrain
+from clackcount.settings import BeatsSettings, HearingSettings, LiveSettings, RunningSettings, as_dict
 
 SHORTEST_S = 1.0
 SILENT_PEAK = 1e-4  # -80 dB re full scale: below the noise of any microphone
@@ -35,10 +36,8 @@ class Source(Protocol):
 class Hearer:
     """Ear and tracker together: samples in, slams out."""
 
-    def __init__(
-        self, sample_rate_hz: int, hearing: HearingSettings, beats: BeatsSettings, *, live: bool = False
-    ) -> None:
-        self._ear = Ear(sample_rate_hz, hearing, live=live)
+    def __init__(self, sample_rate_hz: int, hearing: HearingSettings, beats: BeatsSettings) -> None:
+        self._ear = Ear(sample_rate_hz, hearing)
         self._tracker = Tracker(beats)
         self._collector = Collector()
         self._settings = beats
@@ -47,7 +46,7 @@ class Hearer:
     @property
     def heard_s(self) -> float:
         """Seconds of sound fed so far."""
-        return self._ear.n_samples / self._ear.sample_rate_hz
+        return self._ear.heard_s
 
     def feed(self, samples: NDArray[np.float32]) -> None:
         """Hear a block of mono samples, float32 (n,)."""
@@ -69,8 +68,13 @@ class Hearer:
 
     def _hear(self, passage: Passage) -> None:
         for heard in self._tracker.feed(passage):
-            time_s = place(passage.samples, passage.first_sample, passage.sample_rate_hz, heard.frame * passage.hop)
-            self._collector.add(heard, time_s, heard.reopen_frame / passage.frames_per_s)
+            self._collector.add(heard, *_times_s(heard, passage))
+
+
+def _times_s(heard: Heard, passage: Passage) -> tuple[FloatArray, FloatArray]:
+    """When the slams and the reopenings after them were, s, float64 (n,) each."""
+    time_s = place(passage.samples, passage.first_sample, passage.sample_rate_hz, heard.frame * passage.hop)
+    return time_s, heard.reopen_frame / passage.frames_per_s
 
 
 def listen(
@@ -112,3 +116,31 @@ def listen(
         version=clackcount.__version__,
         settings={**as_dict(hearing), **as_dict(beats), **as_dict(story)},
     )
+
+
+def follow(
+    recording: Source,
+    hearing: HearingSettings | None = None,
+    beats: BeatsSettings | None = None,
+    live: LiveSettings | None = None,
+) -> Iterator[tuple[SlamTrain | None, FlowTrack, float]]:
+    """Hear sound while it comes in: (slams, flow cells, heard_s) again and again, for a Watcher.
+
+    Slams of one pump (None: no new ones) and cells that are new since the last time, in the recording's own time.
+    Everything up to heard_s has then been told. The same from any blocks; memory does not grow.
+    """
+    hearing, beats, live = hearing or HearingSettings(), beats or BeatsSettings(), live or LiveSettings()
+    ear = LiveEar(recording.sample_rate_hz, hearing, live.window_max_s)
+    tracker = LiveTracker(beats, live)
+
+    def look() -> Iterator[tuple[SlamTrain | None, FlowTrack, float]]:
+        while (passage := ear.passage(tracker.wanted())) is not None:
+            heard = [(part, *_times_s(part, passage)) for part in tracker.feed(passage)]
+            heard_s = (passage.first_frame + passage.keep[1]) / passage.frames_per_s
+            yield tracker.tell(heard, heard_s), ear.cells(), heard_s
+
+    for block in recording.blocks():
+        ear.feed(block)
+        yield from look()
+    ear.finish()
+    yield from look()

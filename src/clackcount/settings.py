@@ -54,7 +54,6 @@ class HearingSettings(Checked):
         60.0, 20.0, 300.0, "long enough for a dozen cycles of the slowest ram, short enough to follow it"
     )
     margin_s: float = knob(8.0, 2.0, 50.0, "surrounding at either end of a passage, two cycles of the slowest ram")
-    live_step_s: float = knob(0.8, 0.2, 10.0, "live, the news must come within two seconds")
     bias: float = knob(
         1.0, 0.1, 10.0, "added to energy over floor before the root, so that dips in the noise do not count"
     )
@@ -91,6 +90,26 @@ class BeatsSettings(Checked):
     ram_sure_min: float = knob(0.11, 0.0, 1.0, "below it even knocks are not called a ram at all")
     pumps_max: int = knob(2, 1, 4, "rams told apart in one recording")
     gain_max: float = knob(8.0, 3.0, 30.0, "one dropped tool must not outweigh the rhythm of many slams")
+
+
+@dataclass(frozen=True, slots=True)
+class LiveSettings(Checked):
+    """How sound is followed while it comes in: how often, how far back, and how hard a pump is looked for."""
+
+    step_cycles: float = knob(0.5, 0.1, 2.0, "a look twice a cycle: news are due within two cycles or two seconds")
+    step_min_s: float = knob(0.4, 0.1, 2.0, "more often costs more than it tells")
+    step_max_s: float = knob(1.0, 0.2, 5.0, "half of the two seconds in which a change is to be told")
+    window_cycles: float = knob(18.0, 8.0, 60.0, "beats enough to know a slam by its sound and by its time")
+    window_min_s: float = knob(15.0, 6.0, 60.0, "noise enough to know what is not a slam")
+    window_max_s: float = knob(60.0, 20.0, 120.0, "a dozen cycles of the slowest ram")
+    faint_z: float = knob(5.0, 1.0, 20.0, "below it a slam needs twice as many fellows to be told from the noise")
+    search_window_s: float = knob(24.0, 8.0, 60.0, "a search costs as its window: most look no further back")
+    quick_every: int = knob(2, 1, 60, "steps between quick searches while nothing is known")
+    full_every: int = knob(8, 2, 240, "steps between full ones: ten times the work")
+    deep_every: int = knob(32, 4, 960, "steps between full searches of the longest window, for a slow or faint ram")
+    sure_at_once: float = knob(0.9, 0.1, 1.0, "so surely a ram, it is told as soon as it is judged")
+    proving_s: float = knob(8.0, 0.0, 60.0, "less surely a ram, it must be judged one again and again for so long")
+    candidate_s: float = knob(60.0, 15.0, 600.0, "what has not shown itself as a ram by then makes room for another")
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from clackcount.hearing.ear import Ear
+from clackcount.model import Wanted
 from clackcount.settings import HearingSettings
-from support.made_sound import knocks, passages_of
+from support.made_sound import knocks, live_passages_of, passages_of
 
 SETTINGS = HearingSettings(passage_s=20.0, margin_s=3.0)
 
@@ -16,14 +16,17 @@ SETTINGS = HearingSettings(passage_s=20.0, margin_s=3.0)
 @pytest.mark.parametrize("block", [4096, 50_000, 800_000])
 def test_a_passage_holds_the_samples_it_says(block: int, live: bool) -> None:
     samples = np.arange(8000 * 90, dtype=np.float32)  # each sample is its own number
-    ear = Ear(8000, SETTINGS, live=live)
-    n_passages = 0
-    for first in range(0, len(samples), block):
-        for passage in ear.feed(samples[first : first + block]):
-            last = passage.first_sample + len(passage.samples)
-            assert np.array_equal(passage.samples, samples[passage.first_sample : last])
-            n_passages += 1
-    assert n_passages > 2
+    wanted = Wanted(step_s=0.7, window_s=20.0, review_s=5.0, hold_s=0.2)
+    passages = (
+        live_passages_of(samples, 8000, SETTINGS, wanted, block=block)
+        if live
+        else passages_of(samples, 8000, SETTINGS, block=block)
+    )
+    for passage in passages:
+        last = passage.first_sample + len(passage.samples)
+        assert np.array_equal(passage.samples, samples[passage.first_sample : last])
+        assert passage.first_sample <= max(0, (passage.first_frame + passage.keep[0]) * passage.hop - 100)
+    assert len(passages) > 2
 
 
 @pytest.mark.parametrize("block", [30_011, 10**6])

@@ -7,8 +7,8 @@ from collections.abc import Iterator
 import numpy as np
 from numpy.typing import NDArray
 
-from clackcount.hearing.ear import Ear
-from clackcount.model import Passage, RecordingInfo
+from clackcount.hearing.ear import Ear, LiveEar
+from clackcount.model import Passage, RecordingInfo, Wanted
 from clackcount.settings import HearingSettings
 
 Samples = NDArray[np.float32]
@@ -67,11 +67,24 @@ def cut(samples: Samples, lengths: list[int]) -> Iterator[Samples]:
         i += 1
 
 
+def live_passages_of(
+    samples: Samples, sample_rate_hz: int, settings: HearingSettings, wanted: Wanted, *, block: int = 50_000
+) -> list[Passage]:
+    """All passages that an ear gives while the recording comes in, each as wanted."""
+    ear = LiveEar(sample_rate_hz, settings, longest_s=wanted.window_s)
+    found = []
+    for part in [*cut(samples, [block]), None]:
+        ear.finish() if part is None else ear.feed(part)
+        while (passage := ear.passage(wanted)) is not None:
+            found.append(passage)
+    return found
+
+
 def passages_of(
-    samples: Samples, sample_rate_hz: int, settings: HearingSettings, *, block: int = 50_000, live: bool = False
+    samples: Samples, sample_rate_hz: int, settings: HearingSettings, *, block: int = 50_000
 ) -> list[Passage]:
     """All passages of a recording, their samples copied (a passage's own are only good until the next block)."""
-    ear = Ear(sample_rate_hz, settings, live=live)
+    ear = Ear(sample_rate_hz, settings)
     found = []
     for part in cut(samples, [block]):
         found += [_held(passage) for passage in ear.feed(part)]

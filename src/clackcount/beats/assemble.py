@@ -52,6 +52,14 @@ class Collector:
             heard.number = number
         return Beats(_train(pumps, duration_s), tuple(pump.beat() for pump in pumps), tuple(doubts))
 
+    def slams(self, known: Known, duration_s: float, sure: float) -> SlamTrain:
+        """The slams of one pump without judging it; sure: 0..1, that it is a ram."""
+        if known.pump not in self._parts:
+            return _train([], duration_s)
+        pump = _Pump.of(known, self._parts[known.pump], duration_s)
+        pump.number, pump.sure = 1, sure
+        return _train([pump], duration_s)
+
 
 @dataclass(slots=True)
 class _Pump:

@@ -61,8 +61,11 @@ class Scene:
 FLOOR_S = 0.4  # a gust or a passing car lasts longer, a knock is shorter
 
 
-def settle(series: Series, scene: Scene, settings: BeatsSettings) -> PumpHeard:
-    """Look for the second sound of the cycle, and decide which of the two is the slam."""
+def settle(series: Series, scene: Scene, settings: BeatsSettings, prior: float = 0.0) -> PumpHeard:
+    """Look for the second sound of the cycle, and decide which of the two is the slam.
+
+    prior: log odds, from earlier listening, that the series is that of the slams.
+    """
     rises, level_db, frames_per_s = scene.rises, scene.passage.level_db, scene.passage.frames_per_s
     series = part_mixture(series, scene.field, rises, settings)
     series = loosened(series, scene.field, settings)
@@ -72,7 +75,7 @@ def settle(series: Series, scene: Scene, settings: BeatsSettings) -> PumpHeard:
         period = series.period
         as_slam = slam_odds(rises, level_db, series.frames, int(period) + before.lag, period, frames_per_s)
         as_reopening = slam_odds(rises, level_db, series.frames + before.lag, -before.lag, period, frames_per_s)
-        odds = as_slam - as_reopening
+        odds = prior + as_slam - as_reopening
         if odds < 0:
             other = companion_series(series, before, scene.field, settings)
             if other is not None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -34,7 +35,10 @@ class Heard:
 
 @dataclass(slots=True)
 class Known:
-    """What is remembered of a pump from passage to passage. rush_t: sum over the n_passages."""
+    """What is remembered of a pump from passage to passage.
+
+    slam_odds: log odds that its slams are not its reopenings. rush_t: sum over the n_passages.
+    """
 
     pump: int
     weights: NDArray[np.float32]
@@ -43,6 +47,7 @@ class Known:
     expected_z: float
     period: float
     evidence_per_frame: float
+    slam_odds: float
     rush_t: float
     n_passages: int = 1
 
@@ -56,8 +61,11 @@ class Tracker:
     _n_fed: int = 0
     _idle: int = 0
 
-    def feed(self, passage: Passage) -> list[Heard]:
-        """The slams in the kept part of this passage, a Heard for each pump that was heard in it."""
+    def feed(self, passage: Passage, searches: Sequence[bool] | None = None) -> list[Heard]:
+        """The slams in the kept part of this passage, a Heard for each pump that was heard in it.
+
+        searches: those to make in this passage, True for a quick one; None: as seems worth while.
+        """
         self._n_fed += 1
         scene = Scene.of(passage)
         heard: list[Heard] = []
@@ -70,7 +78,7 @@ class Tracker:
             heard.append(self._collect(known, pump, scene))
             if len(self.known) > 1:
                 scene = scene.without(pump)
-        for quick in self._searches(bool(heard)):
+        for quick in self._searches(bool(heard)) if searches is None else searches:
             pump = search(scene, self.settings, quick=quick)
             if pump is None or (heard and self._double(pump)):
                 break
@@ -104,7 +112,7 @@ class Tracker:
         enough = max(self.settings.evidence_min, 0.3 * known.evidence_per_frame * scene.n_frames)
         if series is None or not 0.7 < series.period / known.period < 1.4 or series.evidence < enough:
             return None
-        pump = settle(series, scene, self.settings)
+        pump = settle(series, scene, self.settings, prior=min(max(known.slam_odds, 0.0), SLAM_ODDS_MAX))
         self._remember(known, pump, scene)
         return pump
 
@@ -138,6 +146,7 @@ class Tracker:
             expected_z=series.typical_z,
             period=series.period,
             evidence_per_frame=series.evidence / scene.n_frames,
+            slam_odds=pump.slam_odds,
             rush_t=pump.rush_t,
         )
         self.known.append(known)
@@ -147,6 +156,7 @@ class Tracker:
         series = pump.series
         known.n_passages += 1
         known.period = series.period
+        known.slam_odds = pump.slam_odds
         known.rush_t += pump.rush_t
         if series.evidence > 0.5 * known.evidence_per_frame * scene.n_frames:
             field_ = scene.field
@@ -252,6 +262,7 @@ def supported(series: Series) -> NDArray[np.bool_]:
 
 
 SUPPORT_SHARE = 0.35
+SLAM_ODDS_MAX = 3.0  # what was taken for the slam before may yet turn out to be the reopening
 
 
 def reopening_frames(pump: PumpHeard, field_: Field) -> NDArray[np.float64]:

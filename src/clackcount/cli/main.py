@@ -35,6 +35,7 @@ READER_GONE = 141
 COMMANDS = {
     "listen": "Say what a ram in a recording is doing: rate, evenness, stops and why.",
     "report": "Make one page with pictures and sound: look and listen.",
+    "watch": "Tell what the ram is doing while the sound comes in: pushes, running, settled, stopped.",
     "explain": "Tell what a finding means, its causes, and what to check.",
     "site": "Write and check the file that describes heads and pipes.",
     "predict": "Say what a site should deliver, from its site file.",

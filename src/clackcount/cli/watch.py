@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import click
 
 from clackcount.cli import terminal
+from clackcount.errors import RecordingError
 
 if TYPE_CHECKING:
     from clackcount.model import Event
@@ -45,7 +46,8 @@ def command(
 ) -> int:
     """Tell what the ram is doing while the sound comes in: pushes, running by itself, settled, stopped.
 
-    SOURCE is a WAV file that is still being written, or "-" for a WAV stream on standard input.
+    SOURCE is a WAV file that is still being written, or "-" for a WAV stream on standard input. A finished file of
+    any kind is told as if it came in now.
 
     Exits with 3 when what --until asks for has not happened by the end of the sound or of --for.
 
@@ -64,7 +66,7 @@ def command(
     watcher, reached = Watcher(), False
     tell = _tell_json if as_json else _tell_text
     with _LiveLine(wanted=not as_json) as line, _open(source, microphone, raw, channels, kind) as recording:
-        for slams, cells, heard_s in pipeline.follow(recording):  # type: ignore[attr-defined]
+        for slams, cells, heard_s in pipeline.follow(recording):
             for event in watcher.feed(slams, cells, heard_s):
                 line.clear()
                 tell(event)
@@ -82,7 +84,14 @@ def _open(source: str, microphone: bool, raw: int | None, channels: int, kind: s
         return recording.open_microphone()
     if raw is not None:
         return recording.open_pcm(None, raw, channels, kind)
-    return recording.open_recording("-") if source == "-" else recording.follow_file(source)
+    if source == "-":
+        return recording.open_recording("-")
+    try:
+        return recording.follow_file(source)
+    except RecordingError as err:
+        if err.code != "not-sound":
+            raise
+        return recording.open_recording(source)  # no growing WAV, but perhaps a finished file of another kind
 
 
 def _is(event: Event, until: str | None) -> bool:

@@ -25,7 +25,8 @@ class BandEnergies:
     rate; their number follows the range, so that a band means the same at every rate.
     """
 
-    def __init__(self, sample_rate_hz: int, settings: HearingSettings) -> None:
+    def __init__(self, sample_rate_hz: int, settings: HearingSettings, batch: int = BATCH_FRAMES) -> None:
+        self._batch = batch
         self.hop = max(1, round(sample_rate_hz * settings.hop_s))
         self.frame = 4 * self.hop
         self.frames_per_s = sample_rate_hz / self.hop
@@ -51,10 +52,10 @@ class BandEnergies:
         """The frames that these samples complete: float32 (n, n_bands), n a multiple of the batch, may be 0."""
         self._pending.append(samples)
         self._n_pending += len(samples)
-        n_batches = ((self._n_pending - self.frame) // self.hop + 1) // BATCH_FRAMES
+        n_batches = ((self._n_pending - self.frame) // self.hop + 1) // self._batch
         if n_batches <= 0:
             return np.zeros((0, len(self.band_hz)), dtype=np.float32)
-        return self._transform(n_batches * BATCH_FRAMES)
+        return self._transform(n_batches * self._batch)
 
     def finish(self) -> NDArray[np.float32]:
         """The last frames, up to the one whose centre lies on or before the last sample."""
@@ -68,8 +69,8 @@ class BandEnergies:
         samples = np.concatenate(self._pending)
         framed = np.lib.stride_tricks.sliding_window_view(samples, self.frame)[:: self.hop]
         energies = np.empty((n_frames, len(self.band_hz)), dtype=np.float32)
-        for first in range(0, n_frames, BATCH_FRAMES):
-            last = min(first + BATCH_FRAMES, n_frames)
+        for first in range(0, n_frames, self._batch):
+            last = min(first + self._batch, n_frames)
             spectrum = scipy.fft.rfft(framed[first:last] * self._window, axis=1)
             power = spectrum.real**2
             power += spectrum.imag**2

@@ -5,36 +5,29 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from clackcount.hearing.bands import BandEnergies
-from clackcount.hearing.flow import FlowMeter
+from clackcount.hearing.bands import BATCH_FRAMES, BandEnergies
+from clackcount.hearing.flow import CELL_FRAMES, FlowMeter
 from clackcount.hearing.novelty import QUIETEST, REACH, Compressor, rises
-from clackcount.model import FlowTrack, Passage
+from clackcount.model import FlowTrack, Passage, Wanted
 from clackcount.settings import HearingSettings
 
 
-class Ear:
-    """Hears a recording block by block; what comes out does not depend on how it was cut into blocks.
+class Memory:
+    """The transform and what it gave, as far back as a passage may reach; frames and samples count from the start.
 
-    feed() and finish() return the passages that are complete. With ``live`` a passage ends every ``live_step_s``,
-    reaches back as far as any passage, and keeps only what is new, so that the answer comes at once.
+    batch: frames to a batch of the transform; see bands.BATCH_FRAMES.
     """
 
-    def __init__(self, sample_rate_hz: int, settings: HearingSettings, *, live: bool = False) -> None:
+    def __init__(self, sample_rate_hz: int, settings: HearingSettings, longest_s: float, batch: int) -> None:
         self.sample_rate_hz = sample_rate_hz
-        self._bands = BandEnergies(sample_rate_hz, settings)
-        self._compressor = Compressor(self._bands.frames_per_s, settings)
-        self._flow = FlowMeter(self._bands.band_hz)
-        per_s = self._bands.frames_per_s
-        self._live = live
-        self._whole = round(settings.passage_s * per_s)
-        self._margin = round(settings.margin_s * per_s)
-        self._step = round(settings.live_step_s * per_s) if live else self._whole - 2 * self._margin
-        self._first_frame = 0  # of the buffers
-        self._kept_to = 0
+        self._bands = BandEnergies(sample_rate_hz, settings, batch)
+        self._compressor = Compressor(self._bands.frames_per_s, settings, batch)
+        self.flow = FlowMeter(self._bands.band_hz)
         self._compressed: list[NDArray[np.float32]] = []
         self._level_db: list[NDArray[np.float32]] = []
-        self._samples = Tail(round((self._whole + self._step) * self._bands.hop * 1.2))
-        self._n_frames = 0
+        self._samples = Tail(round(longest_s * sample_rate_hz * 1.2))
+        self.first_frame = 0
+        self.end_frame = 0
         self.n_samples = 0
 
     @property
@@ -42,11 +35,78 @@ class Ear:
         """Frames in a second."""
         return self._bands.frames_per_s
 
-    def feed(self, samples: NDArray[np.float32]) -> list[Passage]:
+    def feed(self, samples: NDArray[np.float32]) -> None:
         """Hear a block, float32 (n,)."""
         self._samples.append(samples)
         self.n_samples += len(samples)
         self._take(self._bands.feed(samples))
+
+    def finish(self) -> None:
+        """Take in the frames that an end without further sound leaves."""
+        self._take(self._bands.finish())
+
+    def passage(self, first: int, last: int, keep: tuple[int, int], samples_from: int | None = None) -> Passage:
+        """Frames first to last - 1, of which those of keep stand; samples_from: frame, where it is not the first."""
+        self._join()
+        start, stop = first - self.first_frame, last - self.first_frame
+        hop, margin = self._bands.hop, self._bands.frame
+        first_sample = max(self._samples.first, (first if samples_from is None else samples_from) * hop - margin)
+        return Passage(
+            first_frame=first,
+            hop=hop,
+            sample_rate_hz=self.sample_rate_hz,
+            rises=rises(self._compressed[0][start:stop]),
+            level_db=self._level_db[0][start:stop],
+            samples=self._samples.between(first_sample, last * hop + margin),
+            first_sample=first_sample,
+            keep=(keep[0] - first, keep[1] - first),
+        )
+
+    def forget(self, first: int) -> None:
+        """Let go of frames before ``first``, and of the samples that no later frame touches."""
+        drop = first - self.first_frame
+        if drop <= 0:
+            return
+        self._join()
+        self._compressed = [self._compressed[0][drop:].copy()]
+        self._level_db = [self._level_db[0][drop:].copy()]
+        self.first_frame = first
+        self._samples.forget(first * self._bands.hop - self._bands.frame)
+
+    def _take(self, energies: NDArray[np.float32]) -> None:
+        if len(energies) == 0:
+            return
+        self.flow.feed(energies)
+        self._compressed.append(self._compressor.feed(energies))
+        self._level_db.append(10 * np.log10(np.maximum(energies, np.float32(QUIETEST))))
+        self.end_frame += len(energies)
+
+    def _join(self) -> None:
+        self._compressed = [np.concatenate(self._compressed)]
+        self._level_db = [np.concatenate(self._level_db)]
+
+
+class Ear:
+    """Hears a recording block by block; what comes out does not depend on how it was cut into blocks.
+
+    feed() and finish() return the passages that are complete.
+    """
+
+    def __init__(self, sample_rate_hz: int, settings: HearingSettings) -> None:
+        self._memory = Memory(sample_rate_hz, settings, 2 * settings.passage_s - 2 * settings.margin_s, BATCH_FRAMES)
+        self._whole = round(settings.passage_s * self._memory.frames_per_s)
+        self._margin = round(settings.margin_s * self._memory.frames_per_s)
+        self._step = self._whole - 2 * self._margin
+        self._kept_to = 0
+
+    @property
+    def heard_s(self) -> float:
+        """Seconds of sound fed so far."""
+        return self._memory.n_samples / self._memory.sample_rate_hz
+
+    def feed(self, samples: NDArray[np.float32]) -> list[Passage]:
+        """Hear a block, float32 (n,)."""
+        self._memory.feed(samples)
         passages = []
         while (passage := self._complete()) is not None:
             passages.append(passage)
@@ -54,75 +114,80 @@ class Ear:
 
     def finish(self) -> list[Passage]:
         """The last passage, with all that is left; none where nothing was fed."""
-        self._take(self._bands.finish())
-        end = self._first_frame + self._n_frames
-        if end <= self._kept_to:
+        memory = self._memory
+        memory.finish()
+        if memory.end_frame <= self._kept_to:
             return []
-        return [self._passage(self._first_frame, end, end)]
+        return [self._passage(memory.first_frame, memory.end_frame, memory.end_frame)]
 
     def flow(self) -> FlowTrack:
         """The steady sound of all that was heard so far."""
-        return self._flow.track(1 / self._bands.frames_per_s)
-
-    def _take(self, energies: NDArray[np.float32]) -> None:
-        if len(energies) == 0:
-            return
-        self._flow.feed(energies)
-        self._compressed.append(self._compressor.feed(energies))
-        self._level_db.append(10 * np.log10(np.maximum(energies, np.float32(QUIETEST))))
-        self._n_frames += len(energies)
+        return self._memory.flow.track(1 / self._memory.frames_per_s)
 
     def _complete(self) -> Passage | None:
-        end = self._first_frame + self._n_frames
-        if self._live:
-            due = self._kept_to + self._step + REACH
-            if end < due:
-                return None
-            passage = self._passage(max(0, due - self._whole), due, due - REACH)
-            self._forget(due - self._whole)
-            return passage
         # a whole passage and half another: what finish() then finds is never a short remainder
-        if self._n_frames < self._whole + self._step // 2:
+        first = self._memory.first_frame
+        if self._memory.end_frame - first < self._whole + self._step // 2:
             return None
-        first = self._first_frame
         passage = self._passage(first, first + self._whole, first + self._whole - self._margin)
-        self._forget(first + self._step)
+        self._memory.forget(first + self._step)
         return passage
 
     def _passage(self, first: int, last: int, keep_to: int) -> Passage:
-        self._join()
-        start, stop = first - self._first_frame, last - self._first_frame
-        hop = self._bands.hop
-        first_sample = max(self._samples.first, first * hop - self._bands.frame)
-        last_sample = last * hop + self._bands.frame
-        passage = Passage(
-            first_frame=first,
-            hop=hop,
-            sample_rate_hz=self.sample_rate_hz,
-            rises=rises(self._compressed[0][start:stop]),
-            level_db=self._level_db[0][start:stop],
-            samples=self._samples.between(first_sample, last_sample),
-            first_sample=first_sample,
-            keep=(self._kept_to - first, keep_to - first),
-        )
+        passage = self._memory.passage(first, last, (self._kept_to, keep_to))
         self._kept_to = keep_to
         return passage
 
-    def _forget(self, first: int) -> None:
-        """Let go of frames before ``first``, and of the samples that no later frame touches."""
-        drop = first - self._first_frame
-        if drop <= 0:
-            return
-        self._join()
-        self._compressed = [self._compressed[0][drop:].copy()]
-        self._level_db = [self._level_db[0][drop:].copy()]
-        self._first_frame = first
-        self._n_frames -= drop
-        self._samples.forget(first * self._bands.hop - self._bands.frame)
 
-    def _join(self) -> None:
-        self._compressed = [np.concatenate(self._compressed)]
-        self._level_db = [np.concatenate(self._level_db)]
+class LiveEar:
+    """Hears sound as it comes and gives passages that end now, as long as the listener wants them.
+
+    Memory is bounded: passages reach back longest_s at most. What comes out does not depend on the blocks fed, as
+    long as passage() is asked until it gives None after each.
+    """
+
+    def __init__(self, sample_rate_hz: int, settings: HearingSettings, longest_s: float) -> None:
+        self._memory = Memory(sample_rate_hz, settings, longest_s + 2, LIVE_BATCH_FRAMES)
+        self._longest = round(longest_s * self._memory.frames_per_s)
+        self._last = 0  # the end of the last passage
+        self._kept_to = 0
+        self._n_cells = 0
+        self._ended = False
+
+    def feed(self, samples: NDArray[np.float32]) -> None:
+        """Hear a block, float32 (n,)."""
+        self._memory.feed(samples)
+
+    def finish(self) -> None:
+        """No more sound will come: the next passage may end early, at the end."""
+        self._memory.finish()
+        self._ended = True
+
+    def passage(self, wanted: Wanted) -> Passage | None:
+        """The next passage; None until the sound for it has been heard."""
+        memory, per_s = self._memory, self._memory.frames_per_s
+        due = self._last + max(1, round(wanted.step_s * per_s))
+        hold = round(wanted.hold_s * per_s)
+        if memory.end_frame < due + REACH:
+            if not self._ended or memory.end_frame <= self._kept_to:
+                return None
+            due, hold = memory.end_frame, 0
+        first = max(memory.first_frame, due - round(wanted.window_s * per_s), 0)
+        keep_to = max(self._kept_to, due - hold)
+        keep_from = max(first, self._kept_to - round(wanted.review_s * per_s))
+        passage = memory.passage(first, min(due + REACH, memory.end_frame), (keep_from, keep_to), keep_from)
+        self._last, self._kept_to = due, keep_to
+        memory.forget(due - self._longest)
+        return passage
+
+    def cells(self) -> FlowTrack:
+        """The steady sound up to where the last passage was kept, from where the last call ended."""
+        n_cells = self._kept_to // CELL_FRAMES
+        new, self._n_cells = n_cells - self._n_cells, n_cells
+        return self._memory.flow.take(new, 1 / self._memory.frames_per_s)
+
+
+LIVE_BATCH_FRAMES = 32  # live, the 1.3 s of a whole batch would be most of the time there is
 
 
 class Tail:

@@ -42,3 +42,9 @@ class FlowMeter:
             self._cells = [np.concatenate(self._cells)]
         level_db = self._cells[0] if self._cells else np.zeros((0, self._groups.shape[1]), dtype=np.float16)
         return FlowTrack(CELL_FRAMES * frame_s, level_db, self._edges_hz)
+
+    def take(self, n_cells: int, frame_s: float) -> FlowTrack:
+        """The oldest n_cells, which are then forgotten."""
+        whole = self.track(frame_s)
+        self._cells = [whole.level_db[n_cells:].copy()]
+        return FlowTrack(whole.step_s, whole.level_db[:n_cells], whole.band_hz)

@@ -26,9 +26,10 @@ class Compressor:
     this one filter.
     """
 
-    def __init__(self, frames_per_s: float, settings: HearingSettings) -> None:
+    def __init__(self, frames_per_s: float, settings: HearingSettings, batch: int = BATCH_FRAMES) -> None:
         self._share = smoothing(settings.floor_s * frames_per_s)
         self._bias = np.float32(settings.bias)
+        self._batch = batch
         self._state: NDArray[np.float64] | None = None
 
     def feed(self, energies: NDArray[np.float32]) -> NDArray[np.float32]:
@@ -37,7 +38,7 @@ class Compressor:
             return energies
         if self._state is None:
             # The floor begins at the first batch's own mean, or the first frames would all look like a rise.
-            self._state = (1 - self._share) * energies[:BATCH_FRAMES].mean(axis=0, keepdims=True, dtype=np.float64)
+            self._state = (1 - self._share) * energies[: self._batch].mean(axis=0, keepdims=True, dtype=np.float64)
         floor, self._state = lfilter([self._share], [1, self._share - 1], energies, axis=0, zi=self._state)
         ratio = energies / (floor + QUIETEST).astype(np.float32)
         result: NDArray[np.float32] = np.sqrt(ratio + self._bias) - np.sqrt(self._bias)

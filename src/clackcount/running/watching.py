@@ -6,7 +6,7 @@ the recording's time), so that what it tells does not depend on how the sound wa
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -16,6 +16,7 @@ from clackcount.running.reading import Reading, read
 from clackcount.running.rush import RushScale
 from clackcount.running.startup import settled_after
 from clackcount.running.stops import judge_cause, look_back
+from clackcount.running.strokes import OVERDUE, stop_limit
 from clackcount.running.timeline import (
     CLEAR_SEPARATION,
     GATHER_S,
@@ -33,6 +34,11 @@ HOLD_S = 600.0  # how long the last run is kept in hearing after a stop
 SETTLE_EVERY_S, SETTLE_FROM_S, SETTLE_UNTIL_S = 5.0, 30.0, 900.0
 MASKED_DB, MASKED_S = 6.0, 10.0  # a gust this much above the usual may hide slams for so long
 RECENT_BEATS = 20
+# A loud beat that never failed of late has stopped when it fails twice; part of the two seconds goes into hearing it.
+PROMPT_CYCLES, PROMPT_WAIT_S = 2.5, 1.5
+PROMPT_BEATS_MIN = 8
+LOUD_DB, LOUD_PERCENTILE = 10.0, 20  # fainter beats than this go unheard two in a row in a gust or a shower
+RESUME_BEATS = 3  # after a stop, before it is told to run on
 PUSHES_SURE = 3  # in a ram that ran until now and was not silent in between
 
 
@@ -45,6 +51,7 @@ class Watcher:
 
     def __init__(self, settings: RunningSettings | None = None) -> None:
         self.settings = settings or RunningSettings()
+        self._prompt = replace(self.settings, stop_cycles=PROMPT_CYCLES, stop_wait_s=PROMPT_WAIT_S)
         self.state: State | None = None
         self.strokes = 0
         self.rate_per_min: float | None = None
@@ -83,6 +90,8 @@ class Watcher:
             self._hear_slam(now_s)
         elif self._reading is not None:
             self._hear_silence(now_s)
+        else:
+            self._ears.forget(now_s - WINDOW_S, 0)
         if self.state is State.SELF:
             self._look_for_settled(now_s)
 
@@ -94,18 +103,27 @@ class Watcher:
             self._hear_silence(now_s)
             return
         last = spells[-1]
+        begins_s = from_s + last.start_s
+        if last.state is State.SELF and self.state is not State.SELF and begins_s <= self._start_s:
+            # it seems to run on after all, or something else knocked
+            since_s = from_s + self._reading.train.time_s
+            since_s = since_s[since_s > self._start_s]
+            if len(since_s) < RESUME_BEATS:
+                self._hear_silence(now_s)
+                return
+            begins_s = float(since_s[0])
         n_pushed = int(self._reading.strokes.pushed[last.first : last.last + 1].sum())
         if self.state is State.SELF and last.state is State.HAND:
             if n_pushed < PUSHES_SURE and last.first > 0 and last.start_s <= spells[-2].end_s:
                 return  # one odd interval of a running ram is easily taken for a push before what follows is heard
-            self._tell_stop(spells, now_s, from_s)
+            self._tell_stop(*self._why_stopped(spells, now_s, from_s), now_s)
         known = self._count_strokes(from_s)
         if last.state is State.SELF:
             self._follow_run(last, from_s)
-            self._become(State.SELF, from_s + last.start_s, now_s, self._sure(last))
+            self._become(State.SELF, begins_s, now_s, self._sure(last))
         elif n_pushed:
             self._gap = None
-            self._become(State.HAND, from_s + last.start_s, now_s, self._sure(last))
+            self._become(State.HAND, begins_s, now_s, self._sure(last))
             if self.strokes > known:
                 self._tell(Happening.STROKE, self._stroke_s[-1], now_s, confidence=self._sure(last))
 
@@ -115,24 +133,31 @@ class Watcher:
         if len(self._reading.train) == 0:
             return
         if self.state is State.SELF:
-            limit_s = float(self._reading.strokes.limit_s[-1])
-            if now_s - last_s <= limit_s or self._may_run_on(now_s, limit_s):
+            loud = self._run.unfailing and self._is_loud()
+            settings = self._prompt if loud else self.settings
+            period_s = self._reading.strokes.period_s[-1:]
+            limit_s, usual_s = (float(stop_limit(period_s, which)[0]) for which in (settings, self.settings))
+            if now_s - last_s <= limit_s or self._may_run_on(now_s, limit_s, loud=loud):
                 return
-            from_s, spells = self._read(now_s)
-            self._tell_stop(spells, now_s, from_s)
+            from_s, spells = self._read(now_s, settings)
+            stopped_s, cause, sure = self._why_stopped(spells, now_s, from_s)
+            if cause is Cause.UNKNOWN and now_s - last_s <= usual_s:
+                return  # a moment more may tell
+            self._tell_stop(stopped_s, cause, sure, now_s)
         elif now_s - last_s <= self.settings.hand_gap_s and self._gap is None and not self._stopped:
             return
         self._follow_gap(now_s)
 
-    def _read(self, now_s: float) -> tuple[float, list[Spell]]:
+    def _read(self, now_s: float, settings: RunningSettings | None = None) -> tuple[float, list[Spell]]:
         """(start of the window, the spells in it), after reading what is in hearing anew."""
+        settings = settings or self.settings
         from_s, train, flow = self._ears.window(now_s)
         was_pushed = self._ears.was_pushed(from_s + float(train.time_s[0])) if len(train) else None
-        self._reading = read(train, flow, self.settings, scale=self._scale, was_pushed=was_pushed)
+        self._reading = read(train, flow, settings, scale=self._scale, was_pushed=was_pushed)
         self._scale = self._reading.scale
         if len(self._reading.train):
             self._last_s = from_s + float(self._reading.train.time_s[-1])
-        return from_s, find_spells(self._reading, now_s - from_s, self.settings, begins_within=False)
+        return from_s, find_spells(self._reading, now_s - from_s, settings, begins_within=False)
 
     # --- what is told
 
@@ -156,17 +181,19 @@ class Watcher:
             Event(happening, time_s, now_s, state, self.strokes, self.rate_per_min, cause, round(confidence, 3))
         )
 
-    def _tell_stop(self, spells: list[Spell], now_s: float, from_s: float) -> None:
+    def _why_stopped(self, spells: list[Spell], now_s: float, from_s: float) -> tuple[float, Cause, float]:
+        """(when, why, and how sure that is) of the end of the last run."""
         assert self._reading is not None
         number = max((i for i, spell in enumerate(spells) if spell.state is State.SELF), default=None)
-        stopped_s = self._run.last_s
-        cause, sure = Cause.UNKNOWN, 0.5
-        if number is not None:
-            spell = spells[number]
-            following = spells[number + 1] if number + 1 < len(spells) else None
-            ending = look_back(self._reading, spell, self.settings.before_s)
-            cause, sure = judge_cause(self._reading, spell, following, ending, now_s - from_s, self.settings)
-            stopped_s = from_s + float(self._reading.train.time_s[spell.last])
+        if number is None:
+            return self._run.last_s, Cause.UNKNOWN, 0.5
+        spell = spells[number]
+        following = spells[number + 1] if number + 1 < len(spells) else None
+        ending = look_back(self._reading, spell, self.settings.before_s)
+        cause, sure = judge_cause(self._reading, spell, following, ending, now_s - from_s, self.settings)
+        return from_s + float(self._reading.train.time_s[spell.last]), cause, sure
+
+    def _tell_stop(self, stopped_s: float, cause: Cause, sure: float, now_s: float) -> None:
         self._start_s, self.strokes, self._stroke_s = stopped_s, 0, []
         self._tell(Happening.STOP, stopped_s, now_s, cause=cause, confidence=sure)
         self.state, self._stopped = None, True  # what followed is told as soon as it can be heard
@@ -212,7 +239,13 @@ class Watcher:
             self._tell(Happening.SETTLED, settled_s, now_s, confidence=0.9)
         run.seemed_settled = settled_s is not None
 
-    def _may_run_on(self, now_s: float, limit_s: float) -> bool:
+    def _is_loud(self) -> bool:
+        """Whether the last slams stood so far above what was around them that the next would have been heard."""
+        assert self._reading is not None
+        strength_db = self._reading.train.strength_db[-RECENT_BEATS:]
+        return bool(np.percentile(strength_db, LOUD_PERCENTILE) > LOUD_DB)
+
+    def _may_run_on(self, now_s: float, limit_s: float, *, loud: bool) -> bool:
         """Whether the silence may hide a beat that goes on: under a gust, or with its rush still coming and going."""
         assert self._reading is not None
         last_s = self._last_s
@@ -220,6 +253,8 @@ class Watcher:
             return False
         from_s, train, flow = self._ears.window(now_s)
         if self._reading.separation >= CLEAR_SEPARATION:
+            if loud:
+                return False
             heard = read(train, flow, self.settings, scale=self._scale)
             n = len(heard.train)
             share = low_share(heard, last_s - from_s, now_s - from_s, n)
@@ -266,6 +301,12 @@ class _Run:
     @property
     def last_s(self) -> float:
         return self.time_s[-1]
+
+    @property
+    def unfailing(self) -> bool:
+        """None of the last beats was missed, by the pump or by the listener."""
+        interval_s = np.diff(self.time_s[-RECENT_BEATS:])
+        return len(interval_s) >= PROMPT_BEATS_MIN and bool(np.all(interval_s < OVERDUE * np.median(interval_s)))
 
     def add(self, time_s: FloatArray) -> None:
         if not self.time_s:

@@ -1,0 +1,168 @@
+"""One pump followed while the sound comes in: short steps over a window that slides, and searches when they are due.
+
+The slams are those that the Tracker finds in each window, so what is told live is what a whole recording gives, but
+for what only the future could have shown. Memory is that of one window.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from clackcount.beats.assemble import Collector
+from clackcount.beats.tracker import Heard, Known, Tracker
+from clackcount.model import FloatArray, Passage, SlamTrain, Wanted
+from clackcount.settings import BeatsSettings, LiveSettings
+
+SAME_SLAM = 0.3  # of a period: what is found again so close to a slam that has been told is that slam
+SAME_SLAM_S = 0.06
+REVIEW_CYCLES = 10.0  # looked at again, so that a new slam is judged and placed beside its fellows
+HOLD_MAX_S = 0.6  # no valve stays shut longer by itself
+HOLD_CYCLES = 0.12  # a louder moment so soon after it would be the slam
+EVEN_RUN = 6  # slams in an even run, known by their sound alone, that give the period of a pump that starts again
+
+Placed = tuple[Heard, FloatArray, FloatArray]  # a pump's slams, when they and the reopenings after them were, s
+
+
+@dataclass(slots=True)
+class _Candidate:
+    """A pump that is known but not told: since when, and since when it has been judged a ram."""
+
+    known: Known
+    since_s: float
+    ram_since_s: float | None = None
+
+
+class LiveTracker:
+    """Finds one ram and follows it.
+
+    Ask wanted() for the passage to be heard next, feed() it, and tell() gives the slams that are new. What beats is
+    not told before it has shown itself as a ram; then all of the window is told at once. From then on it is known by
+    its sound, through stops and starts by hand, unless another ram is heard while it is not.
+    """
+
+    def __init__(self, settings: BeatsSettings, live: LiveSettings) -> None:
+        self._settings = settings
+        self._live = live
+        self._tracker = Tracker(settings)
+        self._candidates: list[_Candidate] = []
+        self._told: Known | None = None
+        self._sure = 0.0
+        self._told_to_s = -np.inf
+        self._on_beat = False  # the told pump was heard beating in the last passage
+        self._shut_s = 0.0  # how long its valve stays shut, 0 where that is not heard
+        self._frames_per_s = 200.0
+        self._n_steps = 0
+
+    def wanted(self) -> Wanted:
+        """The passage to be heard next."""
+        live = self._live
+        if self._told is None:
+            deep = bool(self._candidates) or self._n_steps % live.deep_every == live.deep_every - 1
+            window_s = live.window_max_s if deep else live.search_window_s
+            return Wanted(live.step_max_s, window_s, window_s, 0.0)
+        period_s = self._told.period / self._frames_per_s
+        twice = 2.0 if self._told.expected_z < live.faint_z else 1.0
+        return Wanted(
+            step_s=float(np.clip(live.step_cycles * period_s, twice * live.step_min_s, live.step_max_s)),
+            window_s=float(
+                np.clip(twice * live.window_cycles * period_s, twice * live.window_min_s, live.window_max_s)
+            ),
+            review_s=REVIEW_CYCLES * period_s,
+            hold_s=min(HOLD_MAX_S, max(HOLD_CYCLES * period_s, 1.2 * self._shut_s)) if self._on_beat else 0.0,
+        )
+
+    def feed(self, passage: Passage) -> list[Heard]:
+        """The slams in this passage, of all that may be rams, to be placed on the waveform and given to tell()."""
+        self._frames_per_s = passage.frames_per_s
+        searches = self._searches()
+        if searches:  # a candidate that was not heard beating again may have been taken for something it is not
+            self._keep([candidate for candidate in self._candidates if candidate.known.n_passages])
+        for known in self._tracker.known:
+            known.rush_t, known.n_passages = 0.0, 0  # windows overlap: the last one has all the evidence there is
+        heard = self._tracker.feed(passage, searches)
+        self._n_steps += 1
+        return heard
+
+    def tell(self, heard: list[Placed], heard_s: float) -> SlamTrain | None:
+        """The slams up to heard_s that were not told before; None where there are none."""
+        collector = Collector()
+        for part, time_s, reopen_s in heard:
+            collector.add(part, time_s, reopen_s)
+        self._on_beat = self._told is not None and self._told.n_passages > 0
+        if not self._on_beat:
+            self._choose(collector, heard_s)
+        if self._told is None:
+            return None
+        train = collector.slams(self._told, heard_s, self._sure)
+        if self._on_beat:
+            judged = collector.beats([self._told], heard_s, self._settings)
+            self._sure = max([self._sure, *(beat.confidence for beat in judged.pumps)])
+            shut_s = train.reopen_s - train.time_s
+            self._shut_s = float(np.nanmedian(shut_s)) if np.isfinite(shut_s).any() else 0.0
+        elif train.beating[-EVEN_RUN:].sum() == EVEN_RUN:
+            self._told.period = float(np.median(np.diff(train.time_s[-EVEN_RUN:]))) * self._frames_per_s
+        apart_s = max(SAME_SLAM_S, SAME_SLAM * self._told.period / self._frames_per_s)
+        new = train.time_s > self._told_to_s + apart_s
+        if not new.any():
+            return None
+        self._told_to_s = float(train.time_s[-1])
+        return SlamTrain(
+            train.time_s[new],
+            train.strength_db[new],
+            train.confidence[new],
+            train.reopen_s[new],
+            train.opened_s[new],
+            train.pump[new],
+            train.beating[new],
+            heard_s,
+        )
+
+    def _searches(self) -> list[bool]:
+        """Those to make in this passage, True for a quick one. A full search costs as much as many seconds."""
+        live, n = self._live, self._n_steps
+        if self._on_beat:
+            return []
+        if self._told is not None and self._told.expected_z >= live.faint_z:  # its sound will tell it again
+            return [False] if n % live.deep_every == live.deep_every - 1 else []
+        if n % live.full_every == live.full_every - 1:
+            return [False]
+        idle = not any(candidate.known.n_passages for candidate in self._candidates)
+        return [True] if idle and n % live.quick_every == live.quick_every - 1 else []
+
+    def _choose(self, collector: Collector, heard_s: float) -> None:
+        """Take up what has shown itself as a ram, the loudest first; let go of what has not in all that time."""
+        before = {id(candidate.known): candidate for candidate in self._candidates}
+        self._candidates = [
+            before.get(id(known)) or _Candidate(known, heard_s)
+            for known in self._tracker.known
+            if known is not self._told
+        ]
+        rams: list[tuple[float, float, Known]] = []
+        for candidate in self._candidates:
+            known = candidate.known
+            long_s = max(heard_s, 2 * self._settings.span_min_s)  # or a few knocks would do at the beginning
+            found = collector.beats([known], long_s, self._settings) if known.n_passages else None
+            if found is None or not found.pumps:
+                candidate.ram_since_s = None
+                continue
+            sure = found.pumps[0].confidence
+            if candidate.ram_since_s is None:
+                candidate.ram_since_s = heard_s
+            if heard_s - candidate.ram_since_s >= self._live.proving_s * (1 - sure / self._live.sure_at_once):
+                rams.append((float(np.mean(found.train.strength_db)), sure, known))
+        if rams:
+            _, self._sure, self._told = max(rams, key=lambda ram: ram[0])
+            self._on_beat = True
+            self._keep([])
+        else:
+            self._keep([c for c in self._candidates if heard_s - c.since_s < self._live.candidate_s])
+
+    def _keep(self, candidates: list[_Candidate]) -> None:
+        """Let go of all but the told pump and these."""
+        self._candidates = candidates
+        self._tracker.known = [self._told] if self._told else []
+        self._tracker.known += [candidate.known for candidate in candidates]
+        for number, known in enumerate(self._tracker.known, start=1):
+            known.pump = number

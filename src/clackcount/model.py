@@ -79,10 +79,12 @@ class Impacts:
     """Sudden broadband sounds heard in a recording, whatever made them.
 
     time_s: float64 (n,), increasing; the start of each impact on the waveform.
-    strength_db: float32 (n,), level of the impact's first 20 ms above the background before it, in its best band.
-    background_db: float32 (n,), level of that background, dB re full scale, whole band.
-    decay_s: float32 (n,), time for the excess to fall by 10 dB (NaN where it never rises clear of the background).
-    shape: float32 (n, n_bands), rise in each band over the background, dB, clipped at 0.
+    strength_db: float32 (n,), level of the impact's first 20 ms above the background before it, in the three
+        neighbouring bands where that is most.
+    background_db: float32 (n,), level of the 50 ms before it, dB re full scale, all bands together.
+    decay_s: float32 (n,), time for the excess to fall by 10 dB in the bands that rise clearly, no finer than a frame
+        of 20 ms (NaN where none does, or where it lasts for half a second or to the next impact).
+    shape: float32 (n, n_bands), rise of those first 20 ms in each band over the background, dB, clipped at 0.
     band_hz: float64 (n_bands,), centre frequencies.
     """
 

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
+from clackcount.beats.gaps import Gaps
 from clackcount.beats.path import best_path
 from clackcount.beats.regularity import Rate, longest_stretch, measure_rate
 from clackcount.errors import TimesError
@@ -15,6 +16,7 @@ from clackcount.settings import BeatsSettings
 GAIN, MISSED_COST, RESTART_COST = 2.0, 1.5, 6.0
 SPREAD = 0.25  # of log interval: a clock's tick-tock may be as uneven as three to five
 STEP = 1.04  # ratio of one period tried to the next, well within SPREAD
+FRAMES_PER_S = 1000  # a path reckons in frames and allows for their width: knocks are placed to a millisecond
 SAMPLE = 300  # knocks that the period is looked for in
 
 
@@ -43,5 +45,6 @@ def rate_of(time_s: ArrayLike) -> Rate:
     return measure_rate(times[path][first:last], np.zeros(last - first - 1, dtype=np.bool_))
 
 
-def _on_path(times: FloatArray, period_s: float) -> tuple[np.ndarray, float]:
-    return best_path(times, np.full(len(times), GAIN), period_s, SPREAD, MISSED_COST, RESTART_COST)
+def _on_path(times: FloatArray, period_s: float) -> tuple[NDArray[np.intp], float]:
+    gaps = Gaps.even(period_s * FRAMES_PER_S, SPREAD, MISSED_COST)
+    return best_path(times * FRAMES_PER_S, np.full(len(times), GAIN), gaps, RESTART_COST)

@@ -109,7 +109,6 @@ def _heard(asked: str, given: measuring.Given | None) -> Heard:
 
     from clackcount.cli.listen import _hear
     from clackcount.diagnosis import cautions
-    from clackcount.hydraulics import measured_rows
     from clackcount.recording import digest
     from clackcount.recording.excerpts import encode, read_excerpts
     from clackcount.report import keeping
@@ -126,6 +125,8 @@ def _heard(asked: str, given: measuring.Given | None) -> Heard:
     notes: tuple[str, ...] = ()
     said: tuple[str, ...] = cautions.EVERYWHERE
     if given is not None:
+        from clackcount.hydraulics import measured_rows
+
         listening, water = measuring.measured(listening, given)
         rows = tuple(measured_rows(water, given.site.measures))
         assumed, notes, said = (_ZERO, *water.assumptions), water.notes, (*said, *water.cautions)

@@ -75,7 +75,9 @@ class BeatsSettings(Checked):
     )
     missed_cost: float = knob(3.0, 0.5, 20.0, "a missed beat must be paid by one clearly heard slam")
     restart_cost: float = knob(8.0, 2.0, 50.0, "a break in the rhythm must be paid by two clearly heard slams")
-    change_cost: float = knob(4.0, 1.0, 20.0, "an interval unlike all others must be paid by half a clearly heard slam")
+    change_cost: float = knob(
+        4.0, 1.0, 20.0, "an interval unlike all others must be paid by half a clearly heard slam"
+    )
     evidence_min: float = knob(
         25.0, 5.0, 200.0, "chance alone rarely strings more together in a minute of brook or rain"
     )
@@ -99,14 +101,15 @@ class LiveSettings(Checked):
     step_cycles: float = knob(0.5, 0.1, 2.0, "a look twice a cycle: news are due within two cycles or two seconds")
     step_min_s: float = knob(0.4, 0.1, 2.0, "more often costs more than it tells")
     step_max_s: float = knob(1.0, 0.2, 5.0, "half of the two seconds in which a change is to be told")
+    settle_every: int = knob(4, 1, 60, "steps between thorough looks at the cycle, which cost twice a brief one")
     window_cycles: float = knob(18.0, 8.0, 60.0, "beats enough to know a slam by its sound and by its time")
     window_min_s: float = knob(15.0, 6.0, 60.0, "noise enough to know what is not a slam")
     window_max_s: float = knob(60.0, 20.0, 120.0, "a dozen cycles of the slowest ram")
     faint_z: float = knob(5.0, 1.0, 20.0, "below it a slam needs twice as many fellows to be told from the noise")
     search_window_s: float = knob(24.0, 8.0, 60.0, "a search costs as its window: most look no further back")
-    quick_every: int = knob(2, 1, 60, "steps between quick searches while nothing is known")
-    full_every: int = knob(8, 2, 240, "steps between full ones: ten times the work")
-    deep_every: int = knob(32, 4, 960, "steps between full searches of the longest window, for a slow or faint ram")
+    quick_every: int = knob(4, 1, 60, "steps between quick searches while nothing is known")
+    full_every: int = knob(12, 2, 240, "steps between full ones: twice the work and more")
+    deep_every: int = knob(36, 4, 960, "steps between full searches of the longest window, for a slow or faint ram")
     sure_at_once: float = knob(0.9, 0.1, 1.0, "so surely a ram, it is told as soon as it is judged")
     proving_s: float = knob(8.0, 0.0, 60.0, "less surely a ram, it must be judged one again and again for so long")
     candidate_s: float = knob(60.0, 15.0, 600.0, "what has not shown itself as a ram by then makes room for another")

@@ -2,20 +2,23 @@
 
 from __future__ import annotations
 
+import ast
 import os
 import re
 import signal
 import struct
 import subprocess
 import sys
+from pathlib import Path
 
 import click
 import pytest
 
 import clackcount
-from clackcount import diagnosis
 from clackcount.cli import main as cli_main
+from clackcount.cli.explain import all_meanings
 from clackcount.errors import FailedError, QuantityError
+from clackcount.logbook import history
 
 PROGRAM = [sys.executable, "-m", "clackcount"]
 
@@ -174,7 +177,7 @@ def test_completion_completes(words, expected):
     assert done.stdout.splitlines() == [expected]
 
 
-@pytest.mark.parametrize("code", diagnosis.CODES)
+@pytest.mark.parametrize("code", all_meanings())
 def test_every_code_is_explained_within_80_columns(code, run):
     ran = run("explain", code)
     assert (ran.code, ran.err) == (0, "")
@@ -184,10 +187,32 @@ def test_every_code_is_explained_within_80_columns(code, run):
 
 
 def test_explain_lists_the_codes_and_refuses_others(run):
-    assert [line.split()[0] for line in run("explain").out.splitlines() if line[2] != " "] == list(diagnosis.CODES)
+    assert [line.split()[0] for line in run("explain").out.splitlines() if line[2] != " "] == list(all_meanings())
     ran = run("explain", "gremlins")
     assert (ran.code, ran.out, ran.err.count("\n")) == (2, "", 1)
     assert "no finding is called 'gremlins'" in ran.err
+
+
+def test_every_code_that_can_be_printed_is_explained():
+    """A finding is made of a row of a table, nowhere else, and every row is known to explain."""
+    package = Path(clackcount.__file__).parent
+    calls = [
+        (path.relative_to(package).as_posix(), node.func.id, node.keywords)
+        for path in sorted(package.rglob("*.py"))
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+        if isinstance(node, ast.Call) and isinstance(node.func, ast.Name)
+    ]
+    assert {where for where, name, _ in calls if name == "Finding"} == {"model.py"}
+    rows = [
+        next(word.value for word in words if word.arg == "code")
+        for _, name, words in calls
+        if name in ("Meaning", "Rule")
+    ]
+    written = [row.value for row in rows if isinstance(row, ast.Constant)]
+    reckoned = [row for row in rows if not isinstance(row, ast.Constant)]
+    assert len(written) > 35
+    assert len(reckoned) == 1  # of the logbook: what, drift or step, and which way
+    assert set(written) | {meaning.code for meaning in history.MEANINGS} == set(all_meanings())
 
 
 def test_public_names_are_there_and_load_late():

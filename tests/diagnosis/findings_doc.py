@@ -2,16 +2,21 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 
 from clackcount.diagnosis import RULES
 from clackcount.diagnosis.rule import Rule
+from clackcount.hydraulics import meanings
+from clackcount.logbook import history
+from clackcount.model import Meaning
 
 PAGE = Path(__file__).parents[2] / "docs" / "findings.md"
 
 HEAD = """# Findings
 
-Each finding that `clackcount listen` prints has a code; `clackcount explain CODE` prints what stands here.
+Each finding has a code; `clackcount explain CODE` prints what stands here. The first table is of what
+`clackcount listen` hears, the second of what a site file adds to it, the third of what the logbook sees over months.
 
 - **act** sends somebody to the pump, **watch** asks to keep an eye on it, **info** is good to know. A pump that runs
   evenly gives nothing above info. A stop that was followed by a restart is watched only.
@@ -29,24 +34,31 @@ Each finding that `clackcount listen` prints has a code; `clackcount explain COD
 
 def page() -> str:
     """The whole page."""
-    contents = ["| code | told as | severity | basis |", "|---|---|---|---|"]
-    contents += [f"| [{r.code}](#{r.code}) | {r.title} | {r.severity} | {r.basis} |" for r in RULES]
-    return HEAD + "\n".join(contents) + "\n\n" + "\n".join(section(rule) for rule in RULES)
+    tables = (RULES, meanings.MEANINGS, history.MEANINGS)
+    sections = "\n".join(section(meaning) for table in tables for meaning in table)
+    return HEAD + "\n".join(contents(table) for table in tables) + "\n" + sections
 
 
-def section(rule: Rule) -> str:
+def contents(table: Sequence[Meaning]) -> str:
+    """A table of contents."""
+    lines = ["| code | told as | severity | basis |", "|---|---|---|---|"]
+    lines += [f"| [{row.code}](#{row.code}) | {row.title} | {row.severity} | {row.basis} |" for row in table]
+    return "\n".join(lines) + "\n"
+
+
+def section(meaning: Meaning) -> str:
     """One finding."""
-    lines = [f"## {rule.code}", "", f"**{rule.title}.** {rule.means}", "", f"Do next: {rule.next}", ""]
-    for title, rows in (("Likely causes, in order", rule.causes), ("Check, in this order", rule.checks)):
+    lines = [f"## {meaning.code}", "", f"**{meaning.title}.** {meaning.means}", "", f"Do next: {meaning.next}", ""]
+    for title, rows in (("Likely causes, in order", meaning.causes), ("Check, in this order", meaning.checks)):
         if rows:
             lines += [f"{title}:", "", *(f"{number}. {row}" for number, row in enumerate(rows, start=1)), ""]
-    if rule.question:
-        lines += [f"What only you can tell: {rule.question}", ""]
-    if rule.yields_to:
-        lines += ["Not told beside: " + ", ".join(f"`{code}`" for code in rule.yields_to) + ".", ""]
-    lines += [f"Basis: {rule.basis}" + (f" ({rule.source})." if rule.source else "."), ""]
-    if rule.cautions:
-        lines += [*(f"> Caution: {caution}" for caution in rule.cautions), ""]
+    if meaning.question:
+        lines += [f"What only you can tell: {meaning.question}", ""]
+    if isinstance(meaning, Rule) and meaning.yields_to:
+        lines += ["Not told beside: " + ", ".join(f"`{code}`" for code in meaning.yields_to) + ".", ""]
+    lines += [f"Basis: {meaning.basis}" + (f" ({meaning.source})." if meaning.source else "."), ""]
+    if meaning.cautions:
+        lines += [*(f"> Caution: {caution}" for caution in meaning.cautions), ""]
     return "\n".join(lines)
 
 

@@ -81,7 +81,8 @@ class LiveTracker:
             self._keep([candidate for candidate in self._candidates if candidate.known.n_passages])
         for known in self._tracker.known:
             known.rush_t, known.n_passages = 0.0, 0  # windows overlap: the last one has all the evidence there is
-        heard = self._tracker.feed(passage, searches)
+        brief = self._on_beat and self._n_steps % self._live.settle_every > 0
+        heard = self._tracker.feed(passage, searches, brief=brief)
         self._n_steps += 1
         return heard
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -37,7 +37,8 @@ class Heard:
 class Known:
     """What is remembered of a pump from passage to passage.
 
-    slam_odds: log odds that its slams are not its reopenings. rush_t: sum over the n_passages.
+    slam_odds: log odds that its slams are not its reopenings. rush_t: sum over the n_passages. plain: as last
+    settled, where its slams were those that its beat alone had found.
     """
 
     pump: int
@@ -50,6 +51,7 @@ class Known:
     slam_odds: float
     rush_t: float
     n_passages: int = 1
+    plain: PumpHeard | None = None
 
 
 @dataclass(slots=True)
@@ -61,17 +63,18 @@ class Tracker:
     _n_fed: int = 0
     _idle: int = 0
 
-    def feed(self, passage: Passage, searches: Sequence[bool] | None = None) -> list[Heard]:
+    def feed(self, passage: Passage, searches: Sequence[bool] | None = None, *, brief: bool = False) -> list[Heard]:
         """The slams in the kept part of this passage, a Heard for each pump that was heard in it.
 
-        searches: those to make in this passage, True for a quick one; None: as seems worth while.
+        searches: those to make in this passage, True for a quick one; None: as seems worth while. brief: what the
+        other sounds of a known pump's cycle are, which takes most of the work, is left as it was.
         """
         self._n_fed += 1
         scene = Scene.of(passage)
         heard: list[Heard] = []
         missing: list[Known] = []
         for known in self.known:
-            pump = self._follow(known, scene)
+            pump = self._follow(known, scene, brief)
             if pump is None:
                 missing.append(known)
                 continue
@@ -106,13 +109,17 @@ class Tracker:
             return [False] * (self.settings.pumps_max if self._n_fed <= 2 or not self.known else 1)
         return [True]
 
-    def _follow(self, known: Known, scene: Scene) -> PumpHeard | None:
+    def _follow(self, known: Known, scene: Scene, brief: bool) -> PumpHeard | None:
         field_ = scene.field
         series = first_guess(field_, field_.features @ known.weights, known.period, self.settings, rounds=2)
         enough = max(self.settings.evidence_min, 0.3 * known.evidence_per_frame * scene.n_frames)
         if series is None or not 0.7 < series.period / known.period < 1.4 or series.evidence < enough:
             return None
-        pump = settle(series, scene, self.settings, prior=min(max(known.slam_odds, 0.0), SLAM_ODDS_MAX))
+        if brief and known.plain is not None:
+            pump = replace(known.plain, series=series)
+        else:
+            pump = settle(series, scene, self.settings, prior=min(max(known.slam_odds, 0.0), SLAM_ODDS_MAX))
+            known.plain = pump if pump.series is series else None
         self._remember(known, pump, scene)
         return pump
 

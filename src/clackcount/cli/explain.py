@@ -2,9 +2,15 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import click
 
 from clackcount.cli import terminal
+from clackcount.errors import ClackcountError
+
+if TYPE_CHECKING:
+    from clackcount.model import Meaning
 
 
 @click.command("explain")
@@ -12,13 +18,27 @@ from clackcount.cli import terminal
 def command(code: str | None) -> None:
     """Tell what a finding means, its likely causes, what to check in which order, and what it rests on.
 
-    CODE stands with each finding that listen prints. Without CODE, lists all of them.
+    CODE stands with each finding that a command prints. Without CODE, lists all of them.
     """
-    from clackcount import diagnosis
     from clackcount.report import as_text
 
+    meanings = all_meanings()
     if code is None:
-        text = as_text.columns([(rule.code, rule.title) for rule in diagnosis.RULES], terminal.width())
+        rows = [(meaning.code, meaning.title) for meaning in meanings.values()]
+        text = as_text.columns(rows, terminal.width())
+    elif code in meanings:
+        text = as_text.fitted(meanings[code].explained(), terminal.width())
     else:
-        text = as_text.fitted(diagnosis.explain(code), terminal.width())
+        raise ClackcountError(
+            f"no finding is called {code!r}", hint="one of " + ", ".join(sorted(meanings)), code="unknown-code"
+        )
     click.echo(text, nl=False)
+
+
+def all_meanings() -> dict[str, Meaning]:
+    """By code: of the sound, of the sound against the site file, and of trials over months."""
+    from clackcount import diagnosis
+    from clackcount.hydraulics import meanings
+    from clackcount.logbook import history
+
+    return {meaning.code: meaning for meaning in (*diagnosis.RULES, *meanings.MEANINGS, *history.MEANINGS)}

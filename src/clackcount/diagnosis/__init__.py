@@ -2,6 +2,6 @@
 
 from __future__ import annotations
 
-from clackcount.diagnosis.finder import CODES, RULES, explain, find, joined
+from clackcount.diagnosis.finder import CODES, RULES, find, joined
 
-__all__ = ["CODES", "RULES", "explain", "find", "joined"]
+__all__ = ["CODES", "RULES", "find", "joined"]

@@ -7,7 +7,6 @@ from dataclasses import replace
 from clackcount.diagnosis import changing, rhythm, sounding, starting, stopping
 from clackcount.diagnosis.facts import Facts
 from clackcount.diagnosis.rule import Rule
-from clackcount.errors import ClackcountError
 from clackcount.model import Beats, Finding, FlowTrack, RecordingInfo, Running, Severity
 
 RULES: tuple[Rule, ...] = (
@@ -33,7 +32,7 @@ def find(beats: Beats, running: Running, flow: FlowTrack, info: RecordingInfo) -
     facts = Facts(beats, running, flow, info)
     found = [(rule, sign) for rule in RULES if (sign := rule.looks(facts)) is not None]
     codes = {rule.code for rule, _ in found}
-    findings = [rule.finding(sign, facts.sure) for rule, sign in found if not codes & set(rule.yields_to)]
+    findings = [rule.told(sign, facts.sure) for rule, sign in found if not codes & set(rule.yields_to)]
     if facts.beat is not None and facts.sure < SURE_OF_RAM:
         findings = [replace(finding, severity=Severity.INFO) for finding in findings]
     last_stop_s = max((stop.time_s for stop in running.stops), default=None)
@@ -54,27 +53,3 @@ def joined(found: tuple[Finding, ...], more: tuple[Finding, ...], sure: float) -
     if sure < SURE_OF_RAM:
         more = tuple(replace(finding, severity=Severity.INFO) for finding in more)
     return tuple(sorted((*found, *more), key=lambda finding: RANK[finding.severity]))
-
-
-def explain(code: str) -> str:
-    """What a finding means, its causes, checks and sources, as plain text.
-
-    Raises:
-        ClackcountError: no finding has this code.
-    """
-    rule = next((rule for rule in RULES if rule.code == code), None)
-    if rule is None:
-        raise ClackcountError(
-            f"no finding is called {code!r}", hint="one of " + ", ".join(sorted(CODES)), code="unknown-code"
-        )
-    parts = [f"{rule.code}: {rule.title}", "", rule.means, "", f"Do next: {rule.next}"]
-    for title, rows in (("Likely causes, in order:", rule.causes), ("Check, in this order:", rule.checks)):
-        if rows:
-            parts += ["", title, *(f"  {number}. {row}" for number, row in enumerate(rows, start=1))]
-    if rule.question:
-        parts += ["", f"What only you can tell: {rule.question}"]
-    basis = str(rule.basis) + (f" ({rule.source})" if rule.source else "")
-    parts += ["", f"Basis: {basis}"]
-    if rule.cautions:
-        parts += ["", "Caution:", *(f"  - {caution}" for caution in rule.cautions)]
-    return "\n".join(parts)

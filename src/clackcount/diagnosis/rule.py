@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from clackcount.diagnosis.facts import Facts
-from clackcount.model import Basis, Finding, Severity
+from clackcount.model import Finding, Meaning, Severity
 
 
 @dataclass(frozen=True, slots=True)
@@ -19,45 +19,24 @@ class Sign:
     severity: Severity | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class Rule:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Rule(Meaning):
     """One row of the fault table.
 
     looks: gives a Sign or None. yields_to: codes that explain the same evidence better; where one of them is found,
-    this rule is silent. causes and checks in the order of likelihood, and of the trade: source level, strainer, air,
-    valve travel and dirt, delivery valve, air vessel, delivery pipe. question: what only the person can know.
+    this rule is silent.
     """
 
-    code: str
-    severity: Severity
-    title: str
-    means: str
-    next: str
-    basis: Basis
-    source: str
     looks: Callable[[Facts], Sign | None]
-    causes: tuple[str, ...] = ()
-    checks: tuple[str, ...] = ()
-    question: str = ""
-    cautions: tuple[str, ...] = ()
     yields_to: tuple[str, ...] = ()
 
-    def finding(self, sign: Sign, sure: float) -> Finding:
+    def told(self, sign: Sign, sure: float) -> Finding:
         """The finding, no surer than that there is a ram."""
-        return Finding(
-            code=self.code,
-            severity=sign.severity or self.severity,
-            title=self.title,
-            evidence=sign.evidence,
-            next=self.next,
-            confidence=round(min(sign.confidence, max(sure, 0.05)), 3),
-            basis=self.basis,
-            source=self.source,
-            causes=self.causes,
-            checks=self.checks,
+        return self.finding(
+            sign.evidence,
+            round(min(sign.confidence, max(sure, 0.05)), 3),
+            severity=sign.severity,
             listen_at_s=tuple(round(t, 2) for t in sign.listen_at_s),
-            question=self.question,
-            cautions=self.cautions,
         )
 
 

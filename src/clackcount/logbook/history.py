@@ -7,7 +7,7 @@ purpose would look like a fault. All is reckoned in logarithms and given back in
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import asdict, dataclass
 from typing import Any
 
@@ -17,7 +17,7 @@ from clackcount.errors import LogbookError
 from clackcount.logbook.confounders import moment
 from clackcount.logbook.contrast import t_quantile
 from clackcount.logbook.records import Event, Trial
-from clackcount.model import Basis, Finding, Severity
+from clackcount.model import Basis, Finding, Meaning, Severity
 
 WATCHED = ("rate_per_min", "delivered_per_stroke_m3", "delivery_flow_m3_s")
 MOVING_RANGE = 1.128  # mean range of two normal values over their standard deviation
@@ -206,6 +206,43 @@ _CAUTIONS = (
 )
 
 
+_THING = {"rate_per_min": "beat", "delivered_per_stroke_m3": "stroke", "delivery_flow_m3_s": "water"}
+_MEANS = {
+    "drift": (
+        "Over all trials with the settings of the last one, and since the last repair, the value drifted one way, "
+        "more than chance and reading errors explain."
+    ),
+    "step": (
+        "The last trial lies outside the limits that hold 99 in 100 of such values, reckoned from the trials before "
+        "it with the same settings since the last repair."
+    ),
+}
+_DRIFT_SOURCE = "order of values: Kendall's rank correlation; slope: Theil and Sen"
+_STEP_SOURCE = "chart of individuals: NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.2"
+
+
+def _meanings() -> Iterator[Meaning]:
+    for kind, means in _MEANS.items():
+        for name, thing in _THING.items():
+            for way, rows in (("down", _DOWN), ("up", _UP)):
+                title, to_do, causes = rows[name]
+                yield Meaning(
+                    code=f"{thing}-{kind}-{way}",
+                    severity=Severity.WATCH if way == "down" or name == "rate_per_min" else Severity.INFO,
+                    title=title,
+                    means=means,
+                    next=to_do,
+                    basis=Basis.COMMON_PRACTICE,
+                    source=_DRIFT_SOURCE if kind == "drift" else _STEP_SOURCE,
+                    causes=causes,
+                    cautions=_CAUTIONS,
+                )
+
+
+MEANINGS = tuple(_meanings())
+_MEANING = {meaning.code: meaning for meaning in MEANINGS}
+
+
 def _findings(series: Sequence[Series]) -> list[Finding]:
     found = []
     for each in series:
@@ -230,11 +267,6 @@ def _odds(p: float) -> str:
 
 
 def _finding(series: Series, kind: str, change: float, evidence: str, confidence: float) -> Finding:
-    title, to_do, causes = (_DOWN if change < 0 else _UP)[series.name]
-    thing = {"rate_per_min": "beat", "delivered_per_stroke_m3": "stroke", "delivery_flow_m3_s": "water"}[series.name]
-    bad = change < 0 or series.name == "rate_per_min"
-    severity = Severity.INFO if not bad else Severity.ACT if abs(change) >= ACT_SHARE else Severity.WATCH
-    return Finding(
-        f"{thing}-{kind}-{'down' if change < 0 else 'up'}", severity, title, evidence, to_do,
-        round(min(confidence, 0.95), 2), Basis.COMMON_PRACTICE, causes=causes, cautions=_CAUTIONS,
-    )  # fmt: skip
+    meaning = _MEANING[f"{_THING[series.name]}-{kind}-{'down' if change < 0 else 'up'}"]
+    grave = meaning.severity is Severity.WATCH and abs(change) >= ACT_SHARE
+    return meaning.finding(evidence, round(min(confidence, 0.95), 2), severity=Severity.ACT if grave else None)

@@ -68,7 +68,7 @@ class BeatsSettings(Checked):
     )
     fastest_per_min: float = knob(430.0, 100.0, 600.0, "published rams go up to 375 a minute")
     hypotheses_tried: int = knob(16, 2, 60, "pairs of period and band group taken from the autocorrelation")
-    hypotheses_refined: int = knob(4, 1, 20, "first guesses worth the full iteration")
+    hypotheses_refined: int = knob(6, 1, 20, "first guesses worth the full iteration")
     spread_max: float = knob(0.06, 0.02, 0.2, "a self-running ram strays from its period by a few per cent")
     spread_min: float = knob(
         0.012, 0.002, 0.05, "frames are 5 ms: a closer spread would be a spread of frame numbers"
@@ -89,7 +89,9 @@ class BeatsSettings(Checked):
     )
     slams_min: int = knob(7, 4, 50, "slams in an even run before a rate is stated: six intervals that agree")
     span_min_s: float = knob(6.0, 1.0, 60.0, "a bird's phrase is even for three seconds; a ram goes on")
-    ram_sure_min: float = knob(0.11, 0.0, 1.0, "below it even knocks are not called a ram at all")
+    ram_odds_min: float = knob(
+        0.0, -10.0, 10.0, "log odds; of made rams one in ten falls below, of places without one nine in ten"
+    )
     pumps_max: int = knob(2, 1, 4, "rams told apart in one recording")
     gain_max: float = knob(8.0, 3.0, 30.0, "one dropped tool must not outweigh the rhythm of many slams")
 

@@ -14,7 +14,7 @@ from clackcount.model import Beat, Beats, FloatArray, SlamTrain
 from clackcount.settings import BeatsSettings
 
 RUN_MIN = 10
-CLEAR_Z = 6.0
+CLEAR_Z = 4.0
 RAGGED_SPREAD = 0.6
 TOO_FEW = "some knocks were heard, too few or too uneven to be a ram running by itself"
 SURELY_HEARD_Z = 6.0  # scores scatter by about one, and the path accepts a little over half of what is usual
@@ -120,34 +120,22 @@ class _Pump:
     def judge(self, settings: BeatsSettings) -> str | None:
         """None when this is taken for a ram, with ``sure`` set; else a sentence about what it was instead.
 
-        Evenness alone is not enough: a clock ticks evenly too, and steps nearly so. The reopening valve and the water
-        that rushes before the slam and not after it are a ram's own. The weights are rounded from what separated
-        drawn rams from steps, birds, hammers, clocks, engines and real places without a ram.
+        Whether it goes like a ram is told passage by passage (``signs``). A clock does, too: without a reopening
+        valve or water that rushes before the slam and not after it, no more than half sure.
         """
         first, last = self.stretch
         span_s = self.time_s[last - 1] - self.time_s[first] if last > first else 0.0
         if last - first < settings.slams_min or span_s < min(settings.span_min_s, 0.5 * self.duration_s):
             return TOO_FEW
-        time_s = self.time_s[first:last]
-        audible = self._audible(first, last)
-        z = self.known.expected_z
-        place_cv = (0.006 if z < 6 else 0.001) / float(np.median(np.diff(time_s)))
-        cv = float(np.sqrt(max(measure_regularity(time_s, audible).robust_cv ** 2 - place_cv**2, 0)))
-        reopening = float(np.mean(np.isfinite(self.reopen_s[first:last])))
-        rush_t = self.known.rush_t / np.sqrt(self.known.n_passages)
-        odds = -1.0 + (0.5 if cv < 0.02 else 0.0) - float(np.clip((cv - 0.03) / 0.01, 0, 3.5))
-        odds += 1.2 * min(reopening / 0.6, 1.0)
-        # without a reopening the shut phase is only guessed, and a long ring passes for water
-        odds += float(np.clip(0.4 * rush_t, -1.0 if reopening > 0.3 else -0.3, 2.5))
-        odds += float(np.clip((z - 4) / 4, -0.8, 0.3))
-        if z > 8:  # clear sounds that are not alike: a bird's phrase, a hand on a keyboard
-            odds -= float(np.clip((0.75 - self.known.alike) / 0.05, 0, 3))
-        rate = measure_rate(time_s, audible).per_min
+        rate = measure_rate(self.time_s[first:last], self._audible(first, last)).per_min
         if rate > settings.fastest_per_min:
             return f"knocks at {rate:.0f} a minute were heard, faster than any ram: an engine, perhaps"
-        self.sure = float(1 / (1 + np.exp(-odds)))
-        if self.sure < settings.ram_sure_min:
+        if self.known.ram_odds < settings.ram_odds_min:
             return f"knocks at about {rate:.0f} a minute were heard, but nothing that says they come from a ram"
+        reopening = float(np.mean(np.isfinite(self.reopen_s[first:last])))
+        rush_t = self.known.rush_t / np.sqrt(self.known.n_passages)
+        own = max(min(reopening / 0.6, 1.0), float(np.clip(rush_t / 4, 0, 1)))
+        self.sure = (0.5 + 0.5 * own) / (1 + float(np.exp(-self.known.ram_odds)))
         return None
 
     def _audible(self, first: int, last: int) -> NDArray[np.bool_]:

@@ -13,7 +13,7 @@ from scipy.special import ndtri
 from clackcount.beats.gaps import Gaps
 from clackcount.beats.path import best_path
 from clackcount.beats.rhythm import Rhythm, measure_rhythm
-from clackcount.beats.template import PEAK_REACH, Field, Frames, Scoring, gain, local_maxima
+from clackcount.beats.template import PEAK_REACH, Field, Frames, Scoring, distance, gain, local_maxima
 from clackcount.settings import BeatsSettings
 
 
@@ -89,7 +89,7 @@ def find_series(
     for guess in first_guesses:
         if len(found) >= (1 if quick else settings.hypotheses_refined):
             break
-        if any(same_series(guess, other) for other in found):
+        if any(same_series(guess, other) or is_part_of(guess, other) for other in found):
             continue
         series = refine(field, guess.frames, guess.period, settings, rounds=3)
         if series is not None and not repeats_within(series):
@@ -174,6 +174,11 @@ def same_series(one: Series, other: Series) -> bool:
     """Whether two series are mostly the same moments."""
     near = np.abs(one.frames[:, None] - other.frames[None, :]).min(axis=1) <= 2
     return bool(near.mean() > 0.7 and 0.8 < one.period / other.period < 1.25)
+
+
+def is_part_of(one: Series, whole: Series) -> bool:
+    """Whether a series is every second, third... moment of another."""
+    return one.period > 1.5 * whole.period and bool(np.mean(distance(one.frames, whole.frames) <= 2) > 0.85)
 
 
 def hypotheses(

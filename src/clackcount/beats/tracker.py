@@ -37,7 +37,8 @@ class Heard:
 class Known:
     """What is remembered of a pump from passage to passage.
 
-    slam_odds: log odds that its slams are not its reopenings. rush_t: sum over the n_passages. plain: as last
+    slam_odds: log odds that its slams are not its reopenings. rush_t,
+    odds: sums over the n_passages. plain: as last
     settled, where its slams were those that its beat alone had found.
     """
 
@@ -50,8 +51,14 @@ class Known:
     evidence_per_frame: float
     slam_odds: float
     rush_t: float
+    odds: float
     n_passages: int = 1
     plain: PumpHeard | None = None
+
+    @property
+    def ram_odds(self) -> float:
+        """Mean log odds of being a ram in the passages where it was heard."""
+        return self.odds / self.n_passages
 
 
 @dataclass(slots=True)
@@ -155,6 +162,7 @@ class Tracker:
             evidence_per_frame=series.evidence / scene.n_frames,
             slam_odds=pump.slam_odds,
             rush_t=pump.rush_t,
+            odds=pump.ram_odds,
         )
         self.known.append(known)
         return known
@@ -165,6 +173,7 @@ class Tracker:
         known.period = series.period
         known.slam_odds = pump.slam_odds
         known.rush_t += pump.rush_t
+        known.odds += pump.ram_odds
         if series.evidence > 0.5 * known.evidence_per_frame * scene.n_frames:
             field_ = scene.field
             known.weights = series.weights

@@ -13,7 +13,7 @@ import pytest
 from handmade import FINDING, beat_of, listening_of, train_of
 
 from clackcount import model
-from clackcount.report import as_html, keeping, view
+from clackcount.report import as_html, keeping, view, words
 from clackcount.report.figures import paper
 
 SOUND = b"the very bytes of the sound" * 100
@@ -74,7 +74,7 @@ def test_every_finding_stands_with_evidence_surety_and_basis(page, stopped):
     for finding in stopped.findings:
         assert finding.title in text
         assert finding.evidence in text
-        assert view.how_sure(finding.confidence).capitalize() in text
+        assert words.how_sure(finding.confidence).capitalize() in text
         assert f"Basis: {finding.basis}" in text
         for caution in finding.cautions:
             assert caution in text
@@ -89,8 +89,8 @@ def test_a_question_for_a_title_gets_no_full_stop(stopped):
 
 def test_how_it_was_computed_names_version_settings_and_digest(page, stopped):
     text = Read(page).text
-    for words in (stopped.version, "self_cycles_min 6", "0123abcd" * 8, stopped.recording.path):
-        assert words in text
+    for said in (stopped.version, "self_cycles_min 6", "0123abcd" * 8, stopped.recording.path):
+        assert said in text
 
 
 def test_buttons_carry_the_time_of_what_they_stand_by(page, stopped):

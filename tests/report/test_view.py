@@ -12,14 +12,14 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from clackcount import model
-from clackcount.report import view
+from clackcount.report import view, words
 
 
 @pytest.mark.parametrize(("time_s", "text"), [
     (0.0, "00:00"), (4.4, "00:04"), (59.7, "01:00"), (61.3, "01:01"), (3599.6, "1:00:00"), (86399, "23:59:59"),
 ])  # fmt: skip
 def test_clock(time_s, text):
-    assert view.clock(time_s) == text
+    assert words.clock(time_s) == text
 
 
 @pytest.mark.parametrize(("value", "low", "high", "text"), [
@@ -30,12 +30,12 @@ def test_clock(time_s, text):
     (62.4, float("-inf"), float("inf"), "62.4"),
 ])  # fmt: skip
 def test_plus_minus(value, low, high, text):
-    assert view.plus_minus(value, low, high) == text
+    assert words.plus_minus(value, low, high) == text
 
 
 @given(value=st.floats(15, 400), half=st.floats(0.0005, 14))
 def test_printed_interval_covers_the_measured_one(value, half):
-    printed = view.plus_minus(value, value - half, value + half)
+    printed = words.plus_minus(value, value - half, value + half)
     middle, printed_half = (float(part) for part in printed.split(" ± "))
     digits = len(printed.rpartition(".")[2]) if "." in printed else 0
     assert printed_half >= half * (1 - 1e-6)
@@ -44,14 +44,14 @@ def test_printed_interval_covers_the_measured_one(value, half):
 
 @given(st.floats(0, 1))
 def test_never_certain(confidence):
-    assert int(re.search(r"(\d+) in 100", view.how_sure(confidence))[1]) <= min(99, 100 * confidence + 1e-6)
+    assert int(re.search(r"(\d+) in 100", words.how_sure(confidence))[1]) <= min(99, 100 * confidence + 1e-6)
 
 
 @pytest.mark.parametrize(("share", "text"), [
     (0.0, "0.0 %"), (0.0004, "under 0.1 %"), (0.011, "1.1 %"), (0.25, "25 %"),
 ])  # fmt: skip
 def test_per_cent_hides_no_scatter(share, text):
-    assert view.per_cent(share) == text
+    assert words.per_cent(share) == text
 
 
 def test_no_ram_says_so_and_no_rate(no_ram):

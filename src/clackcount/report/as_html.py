@@ -13,7 +13,7 @@ from jinja2 import Environment, StrictUndefined, Template
 from matplotlib.figure import Figure
 
 from clackcount.model import Choice, Clip, Listening, Ratio
-from clackcount.report import figures, keeping, rates, view
+from clackcount.report import figures, keeping, rates, view, words
 from clackcount.report.figures import paper
 from clackcount.report.figures.intervals import of_loudest
 from clackcount.report.figures.strip import WIDTH_PX, edges
@@ -113,7 +113,7 @@ def _title(recordings: Sequence[Heard], trials: Sequence[Trials]) -> str:
     if len(names) == 1:
         return f"{names[0]}: a hydraulic ram, heard"
     return (
-        f"{view.count(len(names), 'recording')} of a hydraulic ram, heard" if names else "Trials of a hydraulic ram"
+        f"{words.count(len(names), 'recording')} of a hydraulic ram, heard" if names else "Trials of a hydraulic ram"
     )
 
 
@@ -169,17 +169,17 @@ def _pictures(name: str, heard: Heard, kept: tuple[tuple[float, float], ...]) ->
     }
     drawn["cycle"] = drawn["intervals"] = None
     if heard.profile is not None:
-        words = f"One beat opened up: how loud each moment of it is, over {heard.profile.n_beats} beats."
-        drawn["cycle"] = figures.svg(figures.cycle(heard.profile, width_px=PAIR_PX), f"{name}-cycle", words)
+        label = f"One beat opened up: how loud each moment of it is, over {heard.profile.n_beats} beats."
+        drawn["cycle"] = figures.svg(figures.cycle(heard.profile, width_px=PAIR_PX), f"{name}-cycle", label)
     if len(of_loudest(listening)) >= 2:
-        words = "Histogram of the times from slam to slam."
+        label = "Histogram of the times from slam to slam."
         figure = figures.intervals(listening, width_px=PAIR_PX)
-        drawn["intervals"] = figures.svg(figure, f"{name}-intervals", words)
+        drawn["intervals"] = figures.svg(figure, f"{name}-intervals", label)
     return drawn
 
 
 def _player(clip: Clip, whole: bool) -> Player:
-    span = f"{view.clock(clip.start_s)} to {view.clock(clip.end_s)}"
+    span = f"{words.clock(clip.start_s)} to {words.clock(clip.end_s)}"
     label = "The whole recording" if whole else f"From {span}"
     return Player(clip.start_s, clip.end_s, label, clip.media_type, base64.b64encode(clip.data).decode("ascii"))
 
@@ -197,7 +197,7 @@ def _edges(listening: Listening, *, kept: bool) -> str:
 @cache
 def _template() -> Template:
     environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
-    environment.filters["clock"] = view.clock
+    environment.filters["clock"] = words.clock
     environment.filters["tied"] = lambda words: _TIED.sub("\u00a0", words)
     environment.filters["sentence"] = lambda words: words if words.endswith((".", "!", "?")) else f"{words}."
     return environment.from_string(_part("report.html"))

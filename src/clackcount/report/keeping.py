@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 from clackcount.model import Excerpt, Listening, State
 from clackcount.report import profile
-from clackcount.report.view import UNSURE
+from clackcount.report.words import UNSURE
 
 WHOLE_S = 360.0  # up to six minutes the whole recording goes with the page
 MOST_S = 600.0  # of excerpts, all together: under 5 MB of page

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from clackcount.model import FloatArray, Listening, Pattern, State
 from clackcount.report import cycles
-from clackcount.report.view import UNSURE
+from clackcount.report.words import UNSURE
 
 MANY = 600  # more points than this on one strip only make a smear
 BAND = (0.1, 0.9)

@@ -23,8 +23,8 @@ from clackcount.model import (
     Stretch,
     TrendRow,
 )
+from clackcount.report.words import UNSURE, clock, count, how_sure, per_cent, plus_minus
 
-UNSURE = 0.5  # below this a state, a cause or a ram is told with a word of doubt
 STORY_LINES = 14  # more than a person reads beside a creek; the rest is in --json
 TREND_FROM_S = 300.0  # in less, the story says it all
 TREND_ROWS = 12
@@ -122,46 +122,7 @@ def _runs_well(listening: Listening) -> bool:
     return bool(pumps) and pumps[0].confidence >= UNSURE and _how_it_ends(listening)[0] == "runs"
 
 
-# --- words for single values -----------------------------------------------------------------------------------
-
-
-def clock(time_s: float) -> str:
-    """A moment or a length as mm:ss, or h:mm:ss from an hour on."""
-    minutes, seconds = divmod(round(time_s), 60)
-    hours, minutes = divmod(minutes, 60)
-    return f"{hours}:{minutes:02d}:{seconds:02d}" if hours else f"{minutes:02d}:{seconds:02d}"
-
-
-def plus_minus(value: float, low: float, high: float) -> str:
-    """value ± half-width to the digit that the interval supports; the half-width is never rounded down."""
-    half = max(high - value, value - low)
-    if not math.isfinite(half):
-        return f"{value:.3g}"
-    digits = 3 if half <= 0 else min(3, max(0, -math.floor(math.log10(half))))
-    unit = 10.0**-digits
-    half_up = math.ceil(half / unit - 1e-9) * unit
-    return f"{value:.{digits}f} ± {half_up:.{digits}f}"
-
-
-def how_sure(confidence: float) -> str:
-    """A confidence as a person says it, with the figure behind it; never rounded up to certainty."""
-    words = ((0.9, "sure"), (0.7, "fairly sure"), (UNSURE, "not very sure"))
-    word = next((word for limit, word in words if confidence >= limit), "in doubt")
-    return f"{word}, {min(99, math.floor(100 * confidence + 1e-6))} in 100"
-
-
-def per_cent(share: float) -> str:
-    """A share in per cent to two figures; what is above nothing never prints as 0."""
-    value = 100 * share
-    if 0 < value < 0.1:
-        return "under 0.1 %"
-    return f"{value:.1f} %" if value < 10 else f"{value:.0f} %"
-
-
-def count(n: int, one: str, many: str = "") -> str:
-    """ "1 beat", "12 beats"."""
-    return f"{n} {one if n == 1 else many or one + 's'}"
-
+# --- words for nouns ---------------------------------------------------------------------------------------------
 
 _PATTERNS = {
     Pattern.EVEN: "even",

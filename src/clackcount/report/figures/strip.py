@@ -12,7 +12,7 @@ from matplotlib.figure import Figure
 from clackcount.model import Cause, Listening, State
 from clackcount.report import rates as rates_of
 from clackcount.report.figures import paper
-from clackcount.report.view import UNSURE
+from clackcount.report.words import UNSURE
 
 WIDTH_PX = 720.0  # of a sheet of paper between its margins; a broad screen enlarges it
 NARROW_PX = 520.0  # below this it is a phone: fewer ticks, fewer boards

@@ -81,9 +81,13 @@ def settle(series: Series, scene: Scene, settings: BeatsSettings, prior: float =
             if other is not None:
                 reopening = Companion(-before.lag, before.strength)
                 contrast = rush_t(other, reopening, level_db, frames_per_s)
-                return PumpHeard(other, reopening, -odds, contrast, ram_odds(other, frames_per_s))
+                return PumpHeard(other, reopening, -odds, contrast, _odds(other, reopening, contrast, frames_per_s))
     contrast = rush_t(series, after, level_db, frames_per_s)
-    return PumpHeard(series, after, odds, contrast, ram_odds(series, frames_per_s))
+    return PumpHeard(series, after, odds, contrast, _odds(series, after, contrast, frames_per_s))
+
+
+def _odds(series: Series, reopening: Companion | None, contrast: float, frames_per_s: float) -> float:
+    return ram_odds(series, frames_per_s, reopens=reopening is not None, rush_t=contrast)
 
 
 def rush_t(series: Series, reopening: Companion | None, level_db: NDArray[np.float32], frames_per_s: float) -> float:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.signal import find_peaks
+from scipy.ndimage import maximum_filter1d
 
 from clackcount.errors import RecordingError
 from clackcount.hearing.bands import band_edges_hz
@@ -93,7 +93,8 @@ def _middle(values: NDArray[np.floating]) -> tuple[NDArray[np.floating], NDArray
 
 def _impacts_of(passage: Passage, band_hz: FloatArray) -> Impacts:
     apart = max(1, round(APART_S * passage.frames_per_s))
-    frame, _ = find_peaks(novelty(passage.rises, passage.frames_per_s), height=CLEAR, distance=apart)
+    curve = novelty(passage.rises, passage.frames_per_s)
+    frame = np.flatnonzero((curve > CLEAR) & (curve == maximum_filter1d(curve, 2 * apart - 1)))
     earliest = max(passage.keep[0], -BEFORE[0] - passage.first_frame)
     frame = frame[(frame >= earliest) & (frame < passage.keep[1])]
     approx = (frame + passage.first_frame) * float(passage.hop)

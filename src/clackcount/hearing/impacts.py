@@ -93,11 +93,12 @@ def _middle(values: NDArray[np.floating]) -> tuple[NDArray[np.floating], NDArray
 
 def _impacts_of(passage: Passage, band_hz: FloatArray) -> Impacts:
     apart = max(1, round(APART_S * passage.frames_per_s))
-    curve = novelty(passage.rises, passage.frames_per_s)
+    curve: FloatArray = novelty(passage.rises, passage.frames_per_s)
     frame = np.flatnonzero((curve > CLEAR) & (curve == maximum_filter1d(curve, 2 * apart - 1)))
     earliest = max(passage.keep[0], -BEFORE[0] - passage.first_frame)
-    frame = frame[(frame >= earliest) & (frame < passage.keep[1])]
-    approx = (frame + passage.first_frame) * float(passage.hop)
+    # what still rises in the last frames of all has not been heard out
+    frame = frame[(frame >= earliest) & (frame < min(passage.keep[1], len(curve) - SPANS))]
+    approx: FloatArray = (frame + passage.first_frame) * np.float64(passage.hop)
     time_s = place(passage.samples, passage.first_sample, passage.sample_rate_hz, approx)
     return _described(passage, np.unique(_struck_s(passage, time_s)), band_hz)
 

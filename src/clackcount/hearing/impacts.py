@@ -13,7 +13,7 @@ from scipy.ndimage import maximum_filter1d
 from clackcount.errors import RecordingError
 from clackcount.hearing.bands import band_edges_hz
 from clackcount.hearing.ear import Ear
-from clackcount.hearing.novelty import BEFORE
+from clackcount.hearing.novelty import BEFORE, REACH
 from clackcount.hearing.placing import place
 from clackcount.model import FloatArray, Impacts, Passage, locked
 from clackcount.settings import HearingSettings
@@ -42,7 +42,8 @@ def find_impacts(
     Frames of 20 ms find them by how many bands rise at once above a floor that follows each band, every band in
     units of its own scatter (spectral flux: Dixon 2006, "Onset detection revisited", DAFx, from memory); the start is
     then placed on the waveform. Works through passages of a minute; beside the samples only the impacts are kept.
-    A sound in the first 30 ms has nothing before it that it could stand out from. Raises RecordingError for samples
+    A sound in the first 30 ms has nothing before it that it could stand out from, and one in the last 40 ms cannot be
+    told from the recording's breaking off. Raises RecordingError for samples
     that are not one channel and for a lower sample rate.
     """
     if np.ndim(samples) != 1:
@@ -96,8 +97,8 @@ def _impacts_of(passage: Passage, band_hz: FloatArray) -> Impacts:
     curve: FloatArray = novelty(passage.rises, passage.frames_per_s)
     frame = np.flatnonzero((curve > CLEAR) & (curve == maximum_filter1d(curve, 2 * apart - 1)))
     earliest = max(passage.keep[0], -BEFORE[0] - passage.first_frame)
-    # what still rises in the last frames of all has not been heard out
-    frame = frame[(frame >= earliest) & (frame < min(passage.keep[1], len(curve) - SPANS))]
+    # the last frames of all see the recording break off, which sounds like a knock
+    frame = frame[(frame >= earliest) & (frame < min(passage.keep[1], len(curve) - REACH))]
     approx: FloatArray = (frame + passage.first_frame) * np.float64(passage.hop)
     time_s = place(passage.samples, passage.first_sample, passage.sample_rate_hz, approx)
     return _described(passage, np.unique(_struck_s(passage, time_s)), band_hz)

@@ -371,6 +371,7 @@ class Happening(StrEnum):
     STROKE = "stroke"
     SETTLED = "settled"
     STOP = "stop"
+    CAUSE = "cause"
 
 
 @dataclass(frozen=True, slots=True)
@@ -378,7 +379,8 @@ class Event:
     """One change heard while listening live. time_s: when it happened; told_s: up to when had been heard by then.
 
     state: of the pump from then on (of a stop: until then). strokes: pushes of this start so far. rate_per_min: None
-    where nothing beats by itself. cause: of a stop, as far as it could be heard by then.
+    where nothing beats by itself. cause: of a stop, as far as it could be heard by then. A CAUSE follows a stop whose
+    cause could only be heard later.
     """
 
     happening: Happening

@@ -20,6 +20,8 @@ SAME_SLAM_S = 0.06
 REVIEW_CYCLES = 10.0  # looked at again, so that a new slam is judged and placed beside its fellows
 HOLD_MAX_S = 0.6  # no valve stays shut longer by itself
 HOLD_CYCLES = 0.12  # a louder moment so soon after it would be the slam
+LEAST_S = 4.0  # in less sound there is nothing to find
+RARELY = 36  # steps between searches for another pump
 EVEN_RUN = 6  # slams in an even run, known by their sound alone, that give the period of a pump that starts again
 
 Placed = tuple[Heard, FloatArray, FloatArray]  # a pump's slams, when they and the reopenings after them were, s
@@ -53,41 +55,71 @@ class LiveTracker:
         self._on_beat = False  # the told pump was heard beating in the last passage
         self._shut_s = 0.0  # how long its valve stays shut, 0 where that is not heard
         self._frames_per_s = 200.0
-        self._n_steps = 0
+        self._n_steps = self._n_searches = 0
+        self._search = False  # the next passage is searched
+        self._credit_s = 0.0  # of sound that may be searched
+        self._heard_s = 0.0
+        self._wanted = self._plan()
 
     def wanted(self) -> Wanted:
         """The passage to be heard next."""
+        return self._wanted
+
+    def _plan(self) -> Wanted:
+        """What to hear next, and whether to search it."""
         live = self._live
         if self._told is None:
-            deep = bool(self._candidates) or self._n_steps % live.deep_every == live.deep_every - 1
+            deep = bool(self._candidates) or self._n_searches % live.deep_every == live.deep_every - 1
             window_s = live.window_max_s if deep else live.search_window_s
-            return Wanted(live.step_max_s, window_s, window_s, 0.0)
-        period_s = self._told.period / self._frames_per_s
-        twice = 2.0 if self._told.expected_z < live.faint_z else 1.0
-        return Wanted(
-            step_s=float(np.clip(live.step_cycles * period_s, twice * live.step_min_s, live.step_max_s)),
-            window_s=float(
-                np.clip(twice * live.window_cycles * period_s, twice * live.window_min_s, live.window_max_s)
-            ),
-            review_s=REVIEW_CYCLES * period_s,
-            hold_s=min(HOLD_MAX_S, max(HOLD_CYCLES * period_s, 1.2 * self._shut_s)) if self._on_beat else 0.0,
-        )
+            wanted = Wanted(live.step_max_s, window_s, window_s, 0.0)
+        else:
+            period_s = self._told.period / self._frames_per_s
+            twice = 2.0 if self._told.expected_z < live.faint_z else 1.0
+            window_s = max(live.window_cycles * period_s, live.window_min_s)
+            wanted = Wanted(
+                step_s=float(np.clip(live.step_cycles * period_s, twice * live.step_min_s, live.step_max_s)),
+                window_s=min(twice * window_s, live.window_max_s),
+                review_s=REVIEW_CYCLES * period_s,
+                hold_s=min(HOLD_MAX_S, max(HOLD_CYCLES * period_s, 1.2 * self._shut_s)) if self._on_beat else 0.0,
+            )
+        self._plan_search(wanted)
+        return wanted
+
+    def _plan_search(self, wanted: Wanted) -> None:
+        """Whether to search the next passage: as often as the share of the work that searches may take allows."""
+        live = self._live
+        self._credit_s = min(self._credit_s + live.search_share * wanted.step_s, 2 * live.window_max_s)
+        cost_s = min(wanted.window_s, self._heard_s + wanted.step_s)
+        if self._told is not None:
+            # what is loud will be known again by its sound
+            idle = not self._on_beat and (self._told.expected_z < live.faint_z or self._n_steps % RARELY == 0)
+        else:
+            idle = not any(c.known.n_passages for c in self._candidates) or self._n_steps % RARELY == 0
+        self._search = idle and self._credit_s >= cost_s >= LEAST_S
+        if self._search:
+            self._credit_s -= cost_s
+            self._n_searches += 1
 
     def feed(self, passage: Passage) -> list[Heard]:
         """The slams in this passage, of all that may be rams, to be placed on the waveform and given to tell()."""
         self._frames_per_s = passage.frames_per_s
-        searches = self._searches()
-        if searches:  # a candidate that was not heard beating again may have been taken for something it is not
+        if self._search:  # a candidate that was not heard beating again may have been taken for something it is not
             self._keep([candidate for candidate in self._candidates if candidate.known.n_passages])
         for known in self._tracker.known:
             known.rush_t, known.n_passages = 0.0, 0  # windows overlap: the last one has all the evidence there is
-        brief = self._on_beat and self._n_steps % self._live.settle_every > 0
-        heard = self._tracker.feed(passage, searches, brief=brief)
+        brief = self._n_steps % self._live.settle_every > 0
+        heard = self._tracker.feed(passage, [False] if self._search else [], brief=brief)
         self._n_steps += 1
         return heard
 
     def tell(self, heard: list[Placed], heard_s: float) -> SlamTrain | None:
         """The slams up to heard_s that were not told before; None where there are none."""
+        new = self._new(heard, heard_s)
+        self._wanted = self._plan()
+        return new
+
+    def _new(self, heard: list[Placed], heard_s: float) -> SlamTrain | None:
+        self._heard_s = heard_s
         collector = Collector()
         for part, time_s, reopen_s in heard:
             collector.add(part, time_s, reopen_s)
@@ -119,18 +151,6 @@ class LiveTracker:
             train.beating[new],
             heard_s,
         )
-
-    def _searches(self) -> list[bool]:
-        """Those to make in this passage, True for a quick one. A full search costs as much as many seconds."""
-        live, n = self._live, self._n_steps
-        if self._on_beat:
-            return []
-        if self._told is not None and self._told.expected_z >= live.faint_z:  # its sound will tell it again
-            return [False] if n % live.deep_every == live.deep_every - 1 else []
-        if n % live.full_every == live.full_every - 1:
-            return [False]
-        idle = not any(candidate.known.n_passages for candidate in self._candidates)
-        return [True] if idle and n % live.quick_every == live.quick_every - 1 else []
 
     def _choose(self, collector: Collector, heard_s: float) -> None:
         """Take up what has shown itself as a ram, the loudest first; let go of what has not in all that time."""

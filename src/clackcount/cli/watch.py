@@ -130,6 +130,8 @@ def _words(event: Event) -> str:
         return f"settled at {event.rate_per_min:.1f} beats a minute: a timed catch can begin"
     if event.happening == "stop":
         return _STOPS[str(event.cause)]
+    if event.happening == "cause":
+        return f"it stopped because {_CAUSES[str(event.cause)]}"
     return _STATES[str(event.state)](event)
 
 
@@ -144,11 +146,14 @@ _STATES: dict[str, Callable[[Event], str]] = {
     "hand": lambda event: "somebody pushes the valve",
     "self": _runs,
 }
+_CAUSES = {
+    "open-stall": "the valve stays open and water keeps rushing",
+    "shut-stall": "the valve stays shut, no water is heard",
+    "starved": "the supply gave out: the beat had faded away",
+}
 _STOPS = {
-    "open-stall": "STOPPED: the valve stays open and water keeps rushing",
-    "shut-stall": "STOPPED: the valve stays shut, no water is heard",
-    "starved": "STOPPED: the beat faded away, the supply gave out",
-    "unknown": "STOPPED; the sound does not tell why",
+    **{cause: f"STOPPED: {words}" for cause, words in _CAUSES.items()},
+    "unknown": "STOPPED; why is not heard yet",
 }
 
 

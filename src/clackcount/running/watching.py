@@ -15,11 +15,12 @@ from clackcount.running.gaps import LONG_S, STEADY_STEPS, STEP_S, GapFollower, s
 from clackcount.running.reading import Reading, read
 from clackcount.running.rush import RushScale
 from clackcount.running.startup import settled_after
-from clackcount.running.stops import judge_cause, look_back
+from clackcount.running.stops import AFTER_S, judge_cause, look_back
 from clackcount.running.strokes import OVERDUE, stop_limit
 from clackcount.running.timeline import (
     CLEAR_SEPARATION,
     GATHER_S,
+    SMEAR_S,
     Spell,
     find_spells,
     last_shut_s,
@@ -35,7 +36,7 @@ SETTLE_EVERY_S, SETTLE_FROM_S, SETTLE_UNTIL_S = 5.0, 30.0, 900.0
 MASKED_DB, MASKED_S = 6.0, 10.0  # a gust this much above the usual may hide slams for so long
 RECENT_BEATS = 20
 # A loud beat that never failed of late has stopped when it fails twice; part of the two seconds goes into hearing it.
-PROMPT_CYCLES, PROMPT_WAIT_S = 2.5, 1.5
+PROMPT_CYCLES, PROMPT_WAIT_S = 2.25, 1.0
 PROMPT_BEATS_MIN = 8
 LOUD_DB, LOUD_PERCENTILE = 10.0, 20  # fainter beats than this go unheard two in a row in a gust or a shower
 RESUME_BEATS = 3  # after a stop, before it is told to run on
@@ -64,6 +65,9 @@ class Watcher:
         self._reading: Reading | None = None
         self._gap: _LiveGap | None = None
         self._stopped = False  # a stop has been told, and not yet what followed it
+        self._stop_cause: Cause | None = None  # of the last stop, as told
+        self._why_from_s = 0.0  # from when on it can be heard what followed
+        self._sure_from_s = 0.0  # from when on water has run for a while or will not
         self._start_s = 0.0  # strokes before this belong to an earlier start
         self._stroke_s: list[float] = []
         self._run = _Run()
@@ -141,12 +145,18 @@ class Watcher:
                 return
             from_s, spells = self._read(now_s, settings)
             stopped_s, cause, sure = self._why_stopped(spells, now_s, from_s)
-            if cause is Cause.UNKNOWN and now_s - last_s <= usual_s:
-                return  # a moment more may tell
+            if now_s - last_s <= usual_s and cause is not Cause.STARVED:
+                cause, sure = Cause.UNKNOWN, 0.5  # water takes its time to run: the state that follows says why
             self._tell_stop(stopped_s, cause, sure, now_s)
+            self._why_from_s = last_s + usual_s
+            self._sure_from_s = last_s + min(float(period_s[0]), AFTER_S) + 1.5 * AFTER_S + SMEAR_S
         elif now_s - last_s <= self.settings.hand_gap_s and self._gap is None and not self._stopped:
             return
+        if self._stopped and now_s <= self._why_from_s:
+            return
         self._follow_gap(now_s)
+        if self._stop_cause is Cause.UNKNOWN and now_s > self._sure_from_s:
+            self._tell_cause(now_s)
 
     def _read(self, now_s: float, settings: RunningSettings | None = None) -> tuple[float, list[Spell]]:
         """(start of the window, the spells in it), after reading what is in hearing anew."""
@@ -166,11 +176,12 @@ class Watcher:
             return
         self.state, self._stopped = state, False
         if state is State.SELF:
-            self._gap = None
+            self._gap = self._stop_cause = None
             self._start_s = np.inf
         else:
             self._run = _Run()
             self.rate_per_min = self.robust_cv = None
+            self._stop_cause = self._stop_cause if state is not State.HAND else None
         self._tell(Happening.STATE, since_s, now_s, confidence=sure)
 
     def _tell(
@@ -193,10 +204,18 @@ class Watcher:
         cause, sure = judge_cause(self._reading, spell, following, ending, now_s - from_s, self.settings)
         return from_s + float(self._reading.train.time_s[spell.last]), cause, sure
 
+    def _tell_cause(self, now_s: float) -> None:
+        """The cause of a stop that was told before its cause could be heard."""
+        from_s, spells = self._read(now_s)
+        stopped_s, cause, sure = self._why_stopped(spells, now_s, from_s)
+        self._stop_cause = None
+        if cause is not Cause.UNKNOWN:
+            self._tell(Happening.CAUSE, stopped_s, now_s, cause=cause, confidence=sure)
+
     def _tell_stop(self, stopped_s: float, cause: Cause, sure: float, now_s: float) -> None:
         self._start_s, self.strokes, self._stroke_s = stopped_s, 0, []
         self._tell(Happening.STOP, stopped_s, now_s, cause=cause, confidence=sure)
-        self.state, self._stopped = None, True  # what followed is told as soon as it can be heard
+        self.state, self._stopped, self._stop_cause = None, True, cause  # what followed is told once it can be heard
 
     def _count_strokes(self, from_s: float) -> int:
         """Counts the strokes in the window anew, for judgements change as more is heard; returns the count before."""

@@ -60,6 +60,10 @@ def command(
         raise click.UsageError("--microphone takes no SOURCE and no --raw.")
     if raw is not None and source != "-":
         raise click.UsageError("--raw is for standard input.")
+    if source == "-" and not microphone and sys.stdin is not None and sys.stdin.isatty():
+        raise click.UsageError(
+            "nothing comes in on standard input: pipe sound into it, name a file, or --microphone."
+        )
     from clackcount import pipeline
     from clackcount.running import Watcher
 
@@ -74,6 +78,9 @@ def command(
             line.show(watcher)
             if reached or (minutes is not None and heard_s >= 60 * minutes):
                 break
+        line.clear()
+        for warning in recording.info().warnings:
+            terminal.say(f"note: {warning}")
     return 0 if until is None or reached else NOT_REACHED
 
 

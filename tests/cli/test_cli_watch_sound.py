@@ -1,0 +1,148 @@
+"""clackcount watch on sound: a finished file, a pipe fed in odd pieces, a file that grows; clean ends."""
+
+from __future__ import annotations
+
+import dataclasses
+import io
+import json
+import os
+import signal
+import subprocess
+import sys
+import threading
+import time
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+
+from clackcount import simulate
+from clackcount.model import Cause, Pattern
+
+RATE_HZ = 16000
+PROGRAM = [sys.executable, "-m", "clackcount", "watch"]
+PIPES = dict.fromkeys(("stdin", "stdout", "stderr"), subprocess.PIPE)
+
+
+@pytest.fixture(scope="module")
+def wav(tmp_path_factory) -> Path:
+    """A loud ram that runs for 32 s and then stays shut, as a WAV file."""
+    ram = simulate.random_ram(np.random.default_rng(3), rate_per_min=62, pattern=Pattern.EVEN, material="cast-iron")
+    part = simulate.Part(dataclasses.replace(ram, reopen_db=-6.0), (simulate.Running(32.0, Cause.SHUT_STALL),))
+    scene = simulate.Scenario(45.0, (part,), (simulate.Layer("room"),), 20, 15, sample_rate_hz=RATE_HZ)
+    path = tmp_path_factory.mktemp("watched") / "ram.wav"
+    soundfile.write(path, simulate.render(scene, 3).samples, RATE_HZ, subtype="PCM_16")
+    return path
+
+
+@pytest.fixture(scope="module")
+def told(wav) -> str:
+    """What is told of the finished file."""
+    return subprocess.run([*PROGRAM, wav, "--json"], capture_output=True, text=True, check=True).stdout
+
+
+def test_a_finished_file_is_told(told):
+    events = [json.loads(line) for line in told.splitlines()]
+    assert [event["event"] for event in events][:2] == ["state", "stop"]
+    assert events[0]["state"] == "self"
+    assert events[1]["time_s"] == pytest.approx(32, abs=1.5)
+    assert [event["cause"] for event in events if event["cause"]][-1] == "shut-stall"
+
+
+@pytest.mark.parametrize("raw", [False, True])
+def test_a_pipe_in_odd_pieces_tells_the_same(wav, told, raw):
+    content = wav.read_bytes()
+    argv = ["--raw", str(RATE_HZ)] if raw else []
+    content = content[content.index(b"data") + 8 :] if raw else content
+    rng = np.random.default_rng(2)
+    with subprocess.Popen([*PROGRAM, "-", "--json", *argv], **PIPES) as process:
+        while content:
+            n = int(rng.integers(1, 40_000))
+            process.stdin.write(content[:n])
+            process.stdin.flush()
+            content = content[n:]
+        out, err = process.communicate(timeout=120)
+    assert (process.returncode, err.decode()) == (0, "")
+    assert out.decode() == told
+
+
+def test_a_growing_file_tells_the_same(wav, told, tmp_path):
+    content = wav.read_bytes()
+    path = tmp_path / "growing.wav"
+    head = content[:40] + b"\xff\xff\xff\xff"  # its length is not known yet
+    path.write_bytes(head)
+
+    def grow() -> None:
+        with path.open("ab") as file:
+            for first in range(44, len(content), 200_001):
+                file.write(content[first : first + 200_001])
+                file.flush()
+                time.sleep(0.05)
+
+    writer = threading.Thread(target=grow)
+    writer.start()
+    done = subprocess.run([*PROGRAM, path, "--json"], capture_output=True, text=True, check=True)
+    writer.join()
+    assert done.stdout == told
+
+
+@pytest.mark.parametrize(("argv", "code"), [
+    (("--until", "self"), 0), (("--until", "stop"), 0), (("--until", "stop", "--for", "0.5"), 3), (("--for", "0.5"), 0),
+])  # fmt: skip
+def test_until_and_for_end_it_with_their_codes(wav, argv, code, run):
+    ran = run("watch", wav, *argv)
+    assert (ran.code, ran.err) == (code, "")
+    assert ran.out.splitlines()[0].endswith("beats a minute")
+
+
+def test_events_come_while_the_sound_comes_and_ctrl_c_ends_it(wav):
+    content = wav.read_bytes()
+    with subprocess.Popen([*PROGRAM, "-"], **PIPES) as process:
+        process.stdin.write(content[: 44 + 2 * RATE_HZ * 30])
+        process.stdin.flush()
+        first = process.stdout.readline()  # comes although the pipe is still open
+        process.send_signal(signal.SIGINT)
+        out, err = process.communicate(timeout=60)
+    assert b"runs by itself" in first
+    assert (process.returncode, out, err) == (130, b"", b"stopped\n")
+
+
+def test_a_reader_that_goes_away_is_no_error(wav):
+    read_end, write_end = os.pipe()
+    os.close(read_end)
+    done = subprocess.run([*PROGRAM, wav], stdout=write_end, stderr=subprocess.PIPE, check=False)
+    os.close(write_end)
+    assert (done.returncode, done.stderr) == (141, b"")
+
+
+def test_a_finished_file_of_another_kind_is_told_too(run):
+    ran = run("watch", Path(__file__).parents[2] / "sample_audio" / "steady.m4a")
+    assert (ran.code, ran.err) == (0, "")
+    assert "runs by itself, 61." in ran.out or "runs by itself, 62." in ran.out
+
+
+def test_what_is_wrong_with_the_sound_is_said(run, tmp_path):
+    soundfile.write(path := tmp_path / "silent.wav", np.zeros(5 * RATE_HZ), RATE_HZ)
+    ran = run("watch", path)
+    assert (ran.code, ran.out, ran.err.count("\n")) == (0, "", 1)
+    assert "silent" in ran.err
+
+
+@pytest.mark.parametrize("argv", [("nowhere.wav",), ("--microphone",)])
+def test_no_sound_is_one_clear_line(argv, run, monkeypatch):
+    monkeypatch.setitem(sys.modules, "sounddevice", None)
+    ran = run("watch", *argv)
+    assert (ran.code, ran.out, ran.err.count("\n")) == (2, "", 1)
+    assert "hint" in ran.err
+
+
+def test_a_terminal_is_no_sound(run, monkeypatch):
+    class Terminal(io.StringIO):
+        def isatty(self) -> bool:
+            return True
+
+    monkeypatch.setattr(sys, "stdin", Terminal())
+    ran = run("watch")
+    assert ran.code == 2
+    assert "nothing comes in" in ran.err

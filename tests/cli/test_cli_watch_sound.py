@@ -87,11 +87,12 @@ def test_a_growing_file_tells_the_same(wav, told, tmp_path):
     assert done.stdout == told
 
 
-@pytest.mark.parametrize(("argv", "code"), [
-    (("--until", "self"), 0), (("--until", "stop"), 0), (("--until", "stop", "--for", "0.5"), 3), (("--for", "0.5"), 0),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    ("argv", "code"),
+    [("--until self", 0), ("--until stop", 0), ("--until stop --for 0.5", 3), ("--for 0.5", 0)],
+)
 def test_until_and_for_end_it_with_their_codes(wav, argv, code, run):
-    ran = run("watch", wav, *argv)
+    ran = run("watch", wav, *argv.split())
     assert (ran.code, ran.err) == (code, "")
     assert ran.out.splitlines()[0].endswith("beats a minute")
 

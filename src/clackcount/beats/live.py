@@ -57,6 +57,7 @@ class LiveTracker:
         self._frames_per_s = 200.0
         self._n_steps = self._n_searches = 0
         self._search = False  # the next passage is searched
+        self._brief = False  # the last passage was looked at briefly
         self._credit_s = 0.0  # of sound that may be searched
         self._heard_s = 0.0
         self._wanted = self._plan()
@@ -107,8 +108,8 @@ class LiveTracker:
             self._keep([candidate for candidate in self._candidates if candidate.known.n_passages])
         for known in self._tracker.known:
             known.rush_t, known.n_passages = 0.0, 0  # windows overlap: the last one has all the evidence there is
-        brief = self._n_steps % self._live.settle_every > 0
-        heard = self._tracker.feed(passage, [False] if self._search else [], brief=brief)
+        self._brief = self._n_steps % self._live.settle_every > 0
+        heard = self._tracker.feed(passage, [False] if self._search else [], brief=self._brief)
         self._n_steps += 1
         return heard
 
@@ -130,8 +131,9 @@ class LiveTracker:
             return None
         train = collector.slams(self._told, heard_s, self._sure)
         if self._on_beat:
-            judged = collector.beats([self._told], heard_s, self._settings)
-            self._sure = max([self._sure, *(beat.confidence for beat in judged.pumps)])
+            if not self._brief:
+                judged = collector.beats([self._told], heard_s, self._settings)
+                self._sure = max([self._sure, *(beat.confidence for beat in judged.pumps)])
             shut_s = train.reopen_s - train.time_s
             self._shut_s = float(np.nanmedian(shut_s)) if np.isfinite(shut_s).any() else 0.0
         elif train.beating[-EVEN_RUN:].sum() == EVEN_RUN:

@@ -60,7 +60,7 @@ class Field:
         return result
 
 
-INDEPENDENCE = 0.1
+INDEPENDENCE = 0.3
 
 
 def learn(field: Field, frames: Frames) -> NDArray[np.float32]:

@@ -53,8 +53,8 @@ class Gaps:
         density = np.exp(-0.5 * ((GRID[:, None] - log[None, :]) / kernel) ** 2).mean(axis=1) / kernel
         with np.errstate(divide="ignore"):
             single = np.maximum(-np.log(density * USUAL_SPREAD), 0.0)
-        single[(GRID > np.log(0.4)) & (GRID < np.log(2.2))] = np.minimum(
-            single[(GRID > np.log(0.4)) & (GRID < np.log(2.2))], change_cost
+        single[(np.log(0.4) < GRID) & (np.log(2.2) > GRID)] = np.minimum(
+            single[(np.log(0.4) < GRID) & (np.log(2.2) > GRID)], change_cost
         )
         cost = single
         for n_periods in range(2, MISSED_MAX + 2):

@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import maximum_filter1d, uniform_filter1d
 
 from clackcount.beats.cycle import Companion, companions, likeness, profile, rush_contrast, slam_odds
+from clackcount.beats.regularity import locally_even
 from clackcount.beats.series import Series, find_series, refine
 from clackcount.beats.signs import ram_odds
-from clackcount.beats.template import SAME_REACH, Field, Frames, distance
+from clackcount.beats.template import SAME_REACH, Field, Frames, distance, gain
 from clackcount.model import Passage
 from clackcount.settings import BeatsSettings
 
@@ -117,26 +118,48 @@ def part_mixture(series: Series, field: Field, rises: NDArray[np.float32], setti
 
 
 def loosened(series: Series, field: Field, settings: BeatsSettings) -> Series:
-    """The series with whatever intervals its sound is found at, where that explains more: a hopping or ragged beat."""
-    import os
-    best = series
-    if series.typical_z < float(os.environ.get("LZ","3")):
+    """The series with whatever intervals its sound is found at, where that explains more.
+
+    So a beat that hops between two rates, is long and short in turn, or ragged is followed through.
+    """
+    if series.typical_z < LOOSENED_MIN_Z:
         return series
-    cands=[series.frames]
+    best = series
     between = between_members(series)
-    if between is not None:
-        cands.append(between)
-    for frames in cands:
+    for frames in [series.frames] if between is None else [series.frames, between]:
         loose = refine(field, frames, float(np.median(np.diff(frames))), settings, rounds=3, even=False)
-        if loose is None:
+        if loose is None or loose.typical_z < LOOSENED_SHARE * series.typical_z:
             continue
-        if os.environ.get("DBG"): print("   loose", "joined" if frames is between else "", "n",len(series.frames),"->",len(loose.frames),"ev",round(series.evidence),round(loose.evidence),"z",round(series.typical_z,1),round(loose.typical_z,1))
-        if loose.evidence > float(os.environ.get("LE","1.03")) * best.evidence and loose.typical_z > float(os.environ.get("LZR","0.6")) * series.typical_z:
+        loose = within_rhythm(loose, settings)
+        if loose.evidence > LOOSENED_ADVANTAGE * best.evidence:
             best = loose
     return best
 
 
+LOOSENED_MIN_Z, LOOSENED_SHARE, LOOSENED_ADVANTAGE = 3.0, 0.6, 1.03
+
+
+def within_rhythm(series: Series, settings: BeatsSettings) -> Series:
+    """The series without what lies off its rhythm, where most of it has one.
+
+    A pump that beats evenly does not turn ragged when it stops: what sounds like it then is water.
+    """
+    even = locally_even(series.frames.astype(np.float64), RHYTHM_SPREAD, RHYTHM_LEAST)
+    if even.all() or even.sum() < RHYTHM_MEMBERS or even.mean() < 0.5:
+        return series
+    lost = float(gain(series.z_honest[~even], series.typical_z, settings.gain_max).sum())
+    frames = series.frames[even]
+    return replace(series, frames=frames, z_honest=series.z_honest[even], evidence=series.evidence - max(lost, 0.0))
+
+
+RHYTHM_SPREAD, RHYTHM_LEAST, RHYTHM_MEMBERS = 0.1, 5, 10
+
+
 def between_members(series: Series) -> Frames | None:
+    """The members with what lies between them, where the same sound comes once more in most gaps; else None.
+
+    Long and short in turn looks like a beat of half the rate.
+    """
     single = series.frames[:-1][np.diff(series.frames) < 1.4 * series.period]
     lags = np.arange(max(9, int(0.25 * series.period)), int(0.75 * series.period))
     if len(single) < 4 or len(lags) < 3:

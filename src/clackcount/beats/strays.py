@@ -46,7 +46,7 @@ def find_strays(
     score = field.features @ weights
     z = standardise(score, taken) if len(taken) else standardise(score, np.zeros(1, dtype=np.intp))
     peaks = local_maxima(z, PEAK_REACH)
-    peaks = peaks[z[peaks] > max(FINGERPRINT_MIN_Z, settings.stray_share * min(expected_z, 12.0))]
+    peaks = peaks[z[peaks] > max(FINGERPRINT_MIN_Z, settings.stray_share * min(expected_z, 20.0))]
     if len(taken) and len(peaks):
         peaks = peaks[distance(peaks, taken) > min(0.2 * period, 40)]
     if len(peaks) == 0:

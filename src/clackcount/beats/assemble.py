@@ -110,6 +110,7 @@ class _Pump:
         if pump.stretch[1] - pump.stretch[0] < RUN_MIN and known.expected_z > CLEAR_Z:
             # a ragged beat: nothing follows from anything, but the sound is sure
             pump.stretch = _even_stretch(time_s, locally_even(time_s, RAGGED_SPREAD))
+        pump.stretch = _trimmed(time_s, pump.stretch)
         return pump
 
     @property
@@ -182,6 +183,22 @@ def _even_stretch(time_s: FloatArray, even: NDArray[np.bool_]) -> tuple[int, int
         return 0, 0
     first, last = longest_stretch(time_s[index])
     return int(index[first]), int(index[last - 1]) + 1
+
+
+def _trimmed(time_s: FloatArray, stretch: tuple[int, int]) -> tuple[int, int]:
+    """The stretch without intervals at its ends that are unlike its own: the last pushes, the first slowing beats."""
+    first, last = stretch
+    if last - first < TRIM_FROM:
+        return stretch
+    log = np.log(np.diff(time_s[first:last]))
+    like = np.flatnonzero(np.abs(log - np.median(log)) < TRIM_UNLIKE)
+    most = len(log) // 3
+    if len(like) == 0 or like[0] > most or len(log) - 1 - like[-1] > most:
+        return stretch
+    return first + int(like[0]), first + int(like[-1]) + 2
+
+
+TRIM_FROM, TRIM_UNLIKE = 12, 0.12
 
 
 def _train(pumps: list[_Pump], duration_s: float) -> SlamTrain:

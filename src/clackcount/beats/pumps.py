@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import maximum_filter1d, uniform_filter1d
 
-from clackcount.beats.cycle import Companion, companions, likeness, profile, rush_contrast, slam_odds
+from clackcount.beats.cycle import Companion, companions, fold, likeness, profile, rush_contrast, slam_odds
 from clackcount.beats.regularity import locally_even
 from clackcount.beats.series import Series, find_series, refine
 from clackcount.beats.signs import ram_odds
@@ -69,7 +69,7 @@ def settle(series: Series, scene: Scene, settings: BeatsSettings, prior: float =
     """
     rises, level_db, frames_per_s = scene.rises, scene.passage.level_db, scene.passage.frames_per_s
     series = part_mixture(series, scene.field, rises, settings)
-    series = loosened(series, scene.field, settings)
+    series = centred(loosened(series, scene.field, settings), rises)
     after, before = companions(rises, series, frames_per_s, settings.companion_strength_min)
     odds = 0.0
     if before is not None:
@@ -80,6 +80,7 @@ def settle(series: Series, scene: Scene, settings: BeatsSettings, prior: float =
         if odds < 0:
             other = companion_series(series, before, scene.field, settings)
             if other is not None:
+                other = centred(other, rises)
                 reopening = Companion(-before.lag, before.strength)
                 contrast = rush_t(other, reopening, level_db, frames_per_s)
                 return PumpHeard(other, reopening, -odds, contrast, _odds(other, reopening, contrast, frames_per_s))
@@ -115,6 +116,19 @@ def part_mixture(series: Series, field: Field, rises: NDArray[np.float32], setti
     louder = even if series.z_honest[::2].mean() >= series.z_honest[1::2].mean() else odd
     half = refine(field, louder, 2 * series.period, settings, rounds=2)
     return series if half is None else half
+
+
+def centred(series: Series, rises: NDArray[np.float32]) -> Series:
+    """The series moved to where its sound rises most: a template may know a knock by what comes just before it."""
+    lags = np.arange(-CENTRE_REACH, CENTRE_REACH + 1)
+    at = int(lags[np.argmax(fold(rises, series.frames, lags))])
+    frames = series.frames + at
+    if at == 0 or frames[0] < 0 or frames[-1] >= len(rises):
+        return series
+    return replace(series, frames=frames, late=series.late + at)
+
+
+CENTRE_REACH = 6
 
 
 def loosened(series: Series, field: Field, settings: BeatsSettings) -> Series:

@@ -22,7 +22,8 @@ class Series:
     """Moments in one passage that share a sound and a period.
 
     frames (n,): frame numbers in the passage. period: median interval, frames. z: score of every frame under the
-    template, z_honest: cross-validated score of the members. evidence: total gain of the path, honest.
+    template, z_honest: cross-validated score of the members. evidence: total gain of the path, honest. late: how
+    many frames the members lie after the peaks of z.
     """
 
     frames: Frames
@@ -32,6 +33,7 @@ class Series:
     z: NDArray[np.float32]
     z_honest: NDArray[np.float32]
     evidence: float
+    late: int = 0
 
     @property
     def typical_z(self) -> float:

@@ -36,14 +36,17 @@ def find_strays(
     expected_z: float,
     taken: Frames,
     period: float,
+    late: int,
     settings: BeatsSettings,
 ) -> tuple[Frames, NDArray[np.float32]]:
     """Moments off the beat that sound like its slams, and their scores.
 
+    late: frames from where the score peaks to the knock, as in Series.
+
     taken: frames of slams and reopenings already known; no stray lies within a fifth of a period of a slam (that
     would be its own ring) or right at a reopening. usual_alike: what the members themselves reach.
     """
-    score = field.features @ weights
+    score = np.roll(field.features @ weights, late)
     z = standardise(score, taken) if len(taken) else standardise(score, np.zeros(1, dtype=np.intp))
     peaks = local_maxima(z, PEAK_REACH)
     peaks = peaks[z[peaks] > max(FINGERPRINT_MIN_Z, settings.stray_share * min(expected_z, 20.0))]

@@ -49,6 +49,7 @@ class Known:
     expected_z: float
     period: float
     evidence_per_frame: float
+    late: int
     slam_odds: float
     rush_t: float
     odds: float
@@ -160,6 +161,7 @@ class Tracker:
             expected_z=series.typical_z,
             period=series.period,
             evidence_per_frame=series.evidence / scene.n_frames,
+            late=series.late,
             slam_odds=pump.slam_odds,
             rush_t=pump.rush_t,
             odds=pump.ram_odds,
@@ -177,6 +179,7 @@ class Tracker:
         if series.evidence > 0.5 * known.evidence_per_frame * scene.n_frames:
             field_ = scene.field
             known.weights = series.weights
+            known.late = series.late
             known.print_ = fingerprint(field_, series.frames)
             known.alike = float(np.median(alike(field_, series.frames, known.print_)))
             known.expected_z = series.typical_z
@@ -197,6 +200,7 @@ class Tracker:
             series.typical_z,
             taken,
             series.period,
+            series.late,
             self.settings,
         )
         members = series.frames[sure]
@@ -227,6 +231,7 @@ class Tracker:
             known.expected_z,
             np.zeros(0, dtype=np.intp),
             known.period,
+            known.late,
             self.settings,
         )
         nothing = np.full(len(strays), np.nan)

@@ -17,7 +17,7 @@ RUN_MIN = 10
 CLEAR_Z = 4.0
 RAGGED_SPREAD = 0.6
 TOO_FEW = "some knocks were heard, too few or too uneven to be a ram running by itself"
-SURELY_HEARD_Z = 6.0  # scores scatter by about one, and the path accepts a little over half of what is usual
+SURELY_HEARD_Z = 12.0  # louder and softer slams of one ram differ by so much that a fainter one may go unheard
 OPENED_MAX_S = 6.0  # a reopening heard longer ago than the slowest ram's period has nothing to do with this slam
 
 

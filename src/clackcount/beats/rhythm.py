@@ -1,8 +1,8 @@
 """Which periods are worth trying: the best chain of rare moments for each period and voice, on a coarse grid.
 
 An autocorrelation asks whether moments two beats apart are alike; a chain asks whether a whole row of moments,
-each about a period after the last, stands out. It follows a period that wanders, and a slow ram that slams twenty times
-in a passage stands out as well as a fast one. The idea is that of Ellis 2007 (J. New Music Research 36, 51-60), run
+each about a period after the last, stands out. It follows a period that wanders, and a slow ram that slams twenty
+times in a passage stands out as well as a fast one. The idea is that of Ellis 2007 (J. New Music Research 36, 51-60), run
 for all voices at once.
 """
 

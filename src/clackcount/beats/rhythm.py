@@ -2,8 +2,8 @@
 
 An autocorrelation asks whether moments two beats apart are alike; a chain asks whether a whole row of moments,
 each about a period after the last, stands out. It follows a period that wanders, and a slow ram that slams twenty
-times in a passage stands out as well as a fast one. The idea is that of Ellis 2007 (J. New Music Research 36, 51-60), run
-for all voices at once.
+times in a passage stands out as well as a fast one. The idea is that of Ellis 2007 (J. New Music Research 36, 51-60),
+run for all voices at once.
 """
 
 from __future__ import annotations
@@ -59,7 +59,7 @@ class Rhythm:
 
 
 def measure_rhythm(onsets: NDArray[np.float32], shortest: float, longest: float) -> Rhythm:
-    """Rhythm of rectified rises, onsets float32 (n_frames, n_voices), over periods from shortest to longest, frames."""
+    """Rhythm of rectified rises, float32 (n_frames, n_voices), over periods from shortest to longest, frames."""
     n_frames, n_voices = onsets.shape
     # by rank, so that chance gives every voice the same, and one dropped tool is no more than a rare moment
     rank = np.empty((n_frames, n_voices), np.float32)

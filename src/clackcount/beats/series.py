@@ -188,8 +188,8 @@ def hypotheses(
 ) -> list[tuple[float, NDArray[np.float64]]]:
     """Periods to try, frames, each with the weights of the voices to try it on.
 
-    A voice is a band (the first n_bands of them) or a group of bands. The periods at which a voice stands out most are
-    tried with that voice alone, and with all bands by how they stand out there.
+    A voice is a band (the first n_bands of them) or a group of bands. The periods at which a voice stands out most
+    are tried with that voice alone, and with all bands by how they stand out there.
     """
     n_voices = rhythm.strength.shape[1]
     tried: list[tuple[float, NDArray[np.float64]]] = []

@@ -14,7 +14,7 @@ BREAK_PERIODS = 3.6
 CONSTANT, PER_GAIN, PER_LOG_MEMBER, PER_ROUGHNESS, PER_FILL, PER_SPAN = -19.1, 0.72, 0.87, -15.5, 10.8, 3.3
 ROUGH_MAX = 0.2
 SPAN_S = 20.0
-# Steps differ from one to the next by 3 to 10 %, a ram that wanders hardly; a ragged one shows itself by its reopening.
+# Steps differ from one to the next by 3 to 10 %, a ram that wanders hardly; a ragged one shows itself by reopening.
 STEPS_ROUGH, STEPS_ROUGHER, STEPS_COST = 0.025, 0.045, 3.0
 # Water that is louder after the knock than before it is no ram's.
 AGAINST_FIRST_T, AGAINST_LAST_T, AGAINST_COST = -4.0, -12.0, 2.0
@@ -58,7 +58,9 @@ def roughness(frames: np.ndarray, period: float) -> float:
     log = np.log(np.diff(frames).astype(np.float64) / period)
     log = log[(log > np.log(0.4)) & (log < np.log(2.2))]
     found = [
-        1.4826 / np.sqrt(2) * float(np.median(np.abs(log[back:] - log[:-back]))) for back in (1, 2) if len(log) > back + 2
+        1.4826 / np.sqrt(2) * float(np.median(np.abs(log[back:] - log[:-back])))
+        for back in (1, 2)
+        if len(log) > back + 2
     ]
     if not found:
         return ROUGH_MAX

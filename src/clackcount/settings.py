@@ -82,7 +82,7 @@ class BeatsSettings(Checked):
         25.0, 5.0, 200.0, "chance alone rarely strings more together in a minute of brook or rain"
     )
     likeness_min: float = knob(0.75, 0.0, 1.0, "below it every second sound is another sound, not a weaker slam")
-    companion_strength_min: float = knob(4.5, 2.0, 20.0, "standard errors; some hundred lags are tried")
+    companion_strength_min: float = knob(6.0, 2.0, 20.0, "standard errors; some hundred lags are tried")
     stray_share: float = knob(0.5, 0.1, 1.0, "a slam off the beat must score at least so much of what those on it do")
     stray_alike: float = knob(
         0.75, 0.3, 1.0, "and its spectrum must be as like theirs as theirs are among themselves, nearly"

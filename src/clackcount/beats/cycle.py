@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from clackcount.beats.series import Series
-from clackcount.beats.template import Frames
+from clackcount.beats.template import Field, Frames
 
 SHUT_S = (0.045, 0.45)  # from slam to reopening; published and measured: 60 to 350 ms, with room
 SHARE_MAX = 0.75  # of the period that the valve may stay shut
@@ -52,7 +52,7 @@ def fold(rises: NDArray[np.float32], frames: Frames, lags: NDArray[np.intp]) -> 
 
 
 def companions(
-    rises: NDArray[np.float32], series: Series, frames_per_s: float, strength_min: float
+    field: Field, series: Series, frames_per_s: float, strength_min: float
 ) -> tuple[Companion | None, Companion | None]:
     """The strongest second sound after the members and before them, each within the shut phase's reach."""
     longest = min(SHUT_S[1] * frames_per_s, SHARE_MAX * series.period)
@@ -62,7 +62,7 @@ def companions(
         if len(lags) < 3:
             found.append(None)
             continue
-        strength = fold(rises, series.frames, sign * lags)
+        strength = echoes(field, series.frames, sign * lags)
         # a ring dying away after the slam falls from lag to lag: only a rise and fall is a sound of its own
         inner = (strength[1:-1] >= strength[:-2]) & (strength[1:-1] >= strength[2:])
         inner &= strength[1:-1] > max(strength_min, STAND_OUT * float(np.median(strength)))
@@ -72,6 +72,28 @@ def companions(
         best = 1 + int(np.argmax(np.where(inner, strength[1:-1], -np.inf)))
         found.append(Companion(int(sign * lags[best]), float(strength[best])))
     return found[0], found[1]
+
+
+def echoes(field: Field, frames: Frames, lags: NDArray[np.intp]) -> NDArray[np.float64]:
+    """How far a knock stands out at each lag from the members, in deviations of chance, float64 (n_lags,).
+
+    The mean of the uncorrelated features over the members: n times its squared length is chi-squared by chance. 0
+    where the bands do not rise: the ring of the slam before is no knock.
+    """
+    frames = frames[(frames + lags.min() >= 0) & (frames + lags.max() < len(field.features))]
+    if len(frames) < 4:
+        return np.zeros(len(lags))
+    mean = np.stack([field.features[frames + lag].mean(axis=0) for lag in lags]) - field.mean
+    n_features = mean.shape[1]
+    length = len(frames) * ((mean @ field.whiten) ** 2).sum(axis=1)
+    rise = (mean / np.sqrt(field.variance)).reshape(len(lags), -1, N_SPANS)[:, :, :2].mean(axis=2)
+    rising = np.maximum(rise, 0).sum(axis=1) * np.sqrt(len(frames)) > RISING_MIN
+    result: NDArray[np.float64] = np.where(rising, (length - n_features) / np.sqrt(2 * n_features), 0.0)
+    return result
+
+
+N_SPANS = 4
+RISING_MIN = 15.0  # standard errors summed over the bands; chance gives about 0.4 for each
 
 
 STAND_OUT = 3.0  # over the other lags: rain and rush make all lags stand out a little

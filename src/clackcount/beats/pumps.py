@@ -70,7 +70,7 @@ def settle(series: Series, scene: Scene, settings: BeatsSettings, prior: float =
     rises, level_db, frames_per_s = scene.rises, scene.passage.level_db, scene.passage.frames_per_s
     series = part_mixture(series, scene.field, rises, settings)
     series = centred(loosened(series, scene.field, settings), rises)
-    after, before = companions(rises, series, frames_per_s, settings.companion_strength_min)
+    after, before = companions(scene.field, series, frames_per_s, settings.companion_strength_min)
     odds = 0.0
     if before is not None:
         period = series.period

@@ -50,7 +50,8 @@ class Collector:
         pumps.sort(key=lambda pump: -pump.loudness)
         for number, heard in enumerate(pumps, start=1):
             heard.number = number
-        return Beats(_train(pumps, duration_s), tuple(pump.beat() for pump in pumps), tuple(doubts))
+        # what else knocked matters where no ram was heard
+        return Beats(_train(pumps, duration_s), tuple(pump.beat() for pump in pumps), () if pumps else tuple(doubts))
 
     def slams(self, known: Known, duration_s: float, sure: float) -> SlamTrain:
         """The slams of one pump without judging it; sure: 0..1, that it is a ram."""

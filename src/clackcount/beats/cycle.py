@@ -65,7 +65,7 @@ def companions(
         strength = echoes(field, series.frames, sign * lags)
         # a ring dying away after the slam falls from lag to lag: only a rise and fall is a sound of its own
         inner = (strength[1:-1] >= strength[:-2]) & (strength[1:-1] >= strength[2:])
-        inner &= strength[1:-1] > max(strength_min, STAND_OUT * float(np.median(strength)))
+        inner &= strength[1:-1] > max(strength_min, STAND_OUT * float(np.percentile(strength, 25)))
         if not inner.any():
             found.append(None)
             continue
@@ -157,14 +157,18 @@ def slam_odds(
     t_value = rush_contrast(level_db, frames[:-1][single], frames[1:][single], lag)
     # within a tenth of a second the ring of the louder knock drowns the water
     shorter_s = min(lag, period - lag) / frames_per_s
-    odds += float(np.clip((shorter_s - 0.06) / 0.1, 0.1, 1.0) * np.clip(t_value / 2, -4, 4))
+    odds += float(np.clip((shorter_s - 0.06) / 0.1, 0.25, 1.0) * np.clip(t_value / 2, -6, 6))
     other = frames + lag
     other = other[(other > 0) & (other < len(rises) - 1)]
     mine, theirs = profile(rises, frames), profile(rises, other)
-    odds += 1.5 * float(np.log((mine.sum() + 1e-6) / (theirs.sum() + 1e-6)))
+    # measured against what each band hears here: a soft thud in a silent band may seem the louder
+    odds += float(np.clip(1.5 * np.log((mine.sum() + 1e-6) / (theirs.sum() + 1e-6)), -LOUDER_MAX, LOUDER_MAX))
     # a falling valve thuds, a slamming one cracks: the slam's spectrum reaches higher
     odds += float(np.clip((middle_band(mine) - middle_band(theirs)) / 5, -1.5, 1.5))
     return float(odds)
+
+
+LOUDER_MAX = 2.0
 
 
 def middle_band(mean_rise: NDArray[np.float64]) -> float:

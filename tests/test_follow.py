@@ -115,10 +115,10 @@ def test_the_beat_is_found_again_at_once_after_a_stop() -> None:
     assert len(of(told, Happening.STOP)) == 1
     assert [event.cause for event, _ in told if event.cause is not None][-1] is Cause.OPEN_STALL
     again = [event for event, _ in told if event.state is State.SELF][-1]
-    assert again.strokes == pytest.approx(4, abs=1)
+    assert again.strokes == pytest.approx(4, abs=2)
     truth_s = next(stretch.start_s for stretch in reversed(scene.truth.timeline) if stretch.state is State.SELF)
     period_s = 60 / scene.truth.pumps[0].rate_per_min
-    assert again.time_s == pytest.approx(truth_s, abs=2 * period_s)
+    assert again.time_s == pytest.approx(truth_s, abs=3 * period_s)
     strokes = [(event.time_s, fed_s) for event, fed_s in of(told, Happening.STROKE)]
     assert all(fed_s - time_s < 2.0 for time_s, fed_s in strokes)  # its sound is known by then
 

@@ -100,12 +100,12 @@ class BeatsSettings(Checked):
 class LiveSettings(Checked):
     """How sound is followed while it comes in: how often, how far back, and how hard a pump is looked for."""
 
-    step_cycles: float = knob(0.5, 0.1, 2.0, "a look twice a cycle: news are due within two cycles or two seconds")
-    step_min_s: float = knob(0.45, 0.1, 2.0, "more often costs more than it tells")
+    step_cycles: float = knob(0.6, 0.1, 2.0, "nearly two looks a cycle: news are due within two cycles or two seconds")
+    step_min_s: float = knob(0.5, 0.1, 2.0, "more often costs more than it tells")
     step_max_s: float = knob(1.0, 0.2, 5.0, "half of the two seconds in which a change is to be told")
     settle_every: int = knob(4, 1, 60, "steps between thorough looks at the cycle, which cost twice a brief one")
-    window_cycles: float = knob(18.0, 8.0, 60.0, "beats enough to know a slam by its sound and by its time")
-    window_min_s: float = knob(15.0, 6.0, 60.0, "noise enough to know what is not a slam")
+    window_cycles: float = knob(16.0, 8.0, 60.0, "beats enough to know a slam by its sound and by its time")
+    window_min_s: float = knob(14.0, 6.0, 60.0, "noise enough to know what is not a slam")
     window_max_s: float = knob(60.0, 20.0, 120.0, "a dozen cycles of the slowest ram")
     faint_z: float = knob(5.0, 1.0, 20.0, "below it a slam needs twice as many fellows to be told from the noise")
     search_window_s: float = knob(24.0, 8.0, 60.0, "a search costs as its window: most look no further back")

@@ -120,7 +120,8 @@ def test_the_beat_is_found_again_at_once_after_a_stop() -> None:
     period_s = 60 / scene.truth.pumps[0].rate_per_min
     assert again.time_s == pytest.approx(truth_s, abs=3 * period_s)
     strokes = [(event.time_s, fed_s) for event, fed_s in of(told, Happening.STROKE)]
-    assert all(fed_s - time_s < 2.0 for time_s, fed_s in strokes)  # its sound is known by then
+    # its sound is known by then, but two knocks alone are no strokes yet
+    assert all(fed_s - time_s < 3.0 for time_s, fed_s in strokes)
 
 
 @pytest.mark.parametrize("lengths", [[997], [4000, 1, 123, 40_000], [2**20]], ids=["odd", "uneven", "whole"])

@@ -128,7 +128,6 @@ def score(into: Scores, made: Rendered, told: list[tuple[Event, float]], found: 
 
 def report(name: str, scores: Scores) -> None:
     """Print one column of the table."""
-    late = np.array(scores.late_s) if scores.late_s else np.full(1, np.nan)
     within = int(np.sum(np.array(scores.late_share) <= 1))
     strokes = sum(abs(true - found) <= max(1.0, 0.1 * true) for true, found in scores.strokes)
     early = int(np.sum(np.abs(scores.self_cycles) <= 2))
@@ -137,7 +136,9 @@ def report(name: str, scores: Scores) -> None:
     print(f"  timeline right                      {per_cent(scores.right_s, scores.whole_s)} s")
     print(f"  stops told                          {per_cent(len(scores.late_s), scores.stops)}")
     print(f"  of these within 2 cycles or 2 s     {per_cent(within, len(scores.late_s))}")
-    print(f"  late by, median and 9 in 10         {np.median(late):.1f} s, {np.percentile(late, 90):.1f} s")
+    if scores.late_s:
+        late_s = np.percentile(scores.late_s, [50, 90])
+        print(f"  late by, median and 9 in 10         {late_s[0]:.1f} s, {late_s[1]:.1f} s")
     print(f"  causes right                        {per_cent(sum(scores.causes), len(scores.causes))}")
     print(f"  stops told that were none           {scores.false_stops}")
     if scores.steady_h:

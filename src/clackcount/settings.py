@@ -100,7 +100,9 @@ class BeatsSettings(Checked):
 class LiveSettings(Checked):
     """How sound is followed while it comes in: how often, how far back, and how hard a pump is looked for."""
 
-    step_cycles: float = knob(0.6, 0.1, 2.0, "nearly two looks a cycle: news are due within two cycles or two seconds")
+    step_cycles: float = knob(
+        0.6, 0.1, 2.0, "nearly two looks a cycle: news are due within two cycles or two seconds"
+    )
     step_min_s: float = knob(0.5, 0.1, 2.0, "more often costs more than it tells")
     step_max_s: float = knob(1.0, 0.2, 5.0, "half of the two seconds in which a change is to be told")
     settle_every: int = knob(4, 1, 60, "steps between thorough looks at the cycle, which cost twice a brief one")

@@ -46,7 +46,7 @@ def test_the_weights_point_where_another_library_points(seed: int) -> None:
     # feature by feature, which is no such discriminant, points elsewhere and hears less
     one_by_one = field.features @ ((field.features[members].mean(axis=0) - field.mean) / field.variance)
     assert np.corrcoef(one_by_one, scores[1])[0, 1] < 0.95
-    assert stands_out(one_by_one, members) < 0.85 * stands_out(scores[1], members)
+    assert stands_out(one_by_one, members) < 0.9 * stands_out(scores[1], members)
 
 
 def test_whitened_features_are_uncorrelated_as_far_as_they_are_to_be() -> None:

@@ -208,14 +208,14 @@ def search(scene: Scene, settings: BeatsSettings, *, quick: bool = False) -> Pum
     likeliest = heard[0]
     for other in heard[1:]:
         # the same slams and more of them: a series of every second slam is even, too
-        more = other.series.evidence > MORE * likeliest.series.evidence and other.ram_odds > LIKELY_ODDS
+        more = other.series.evidence > MORE * likeliest.series.evidence and other.ram_odds > likeliest.ram_odds - LESS_LIKELY
         if more and np.mean(distance(likeliest.series.frames, other.series.frames) <= SAME_REACH) > MOSTLY:
             likeliest = other
     return likeliest
 
 
 MORE, MOSTLY = 1.1, 0.8
-LIKELY_ODDS = -1.5
+LESS_LIKELY = 1.5
 
 
 def without(rises: NDArray[np.float32], pump: PumpHeard) -> NDArray[np.float32]:

@@ -208,7 +208,10 @@ def search(scene: Scene, settings: BeatsSettings, *, quick: bool = False) -> Pum
     likeliest = heard[0]
     for other in heard[1:]:
         # the same slams and more of them: a series of every second slam is even, too
-        more = other.series.evidence > MORE * likeliest.series.evidence and other.ram_odds > likeliest.ram_odds - LESS_LIKELY
+        more = (
+            other.series.evidence > MORE * likeliest.series.evidence
+            and other.ram_odds > likeliest.ram_odds - LESS_LIKELY
+        )
         if more and np.mean(distance(likeliest.series.frames, other.series.frames) <= SAME_REACH) > MOSTLY:
             likeliest = other
     return likeliest

@@ -26,7 +26,6 @@ LEAST = 0.1  # deviation of the mean over bands, at least: noise makes 0.15, dig
 LOUD_CURVE, AFTER_S = 12.0, 0.6  # a knock this loud lifts the floor for so long: one and a half of its time constants
 APART_S = 0.05  # closer together it is one sound and its echo; common practice, no source
 LOWEST_RATE_HZ = 4000
-FORE_S, FORE_DB, SMOOTH_S = 0.03, 13.0, 0.0005  # how long before the blow, and how much weaker, is not yet it
 QUIET_FRAMES = (-12, -2)  # frames around 60 to 10 ms before the start: what was there before
 STRUCK_FRAME = 2  # the frame whose 20 ms begin at the start
 NEIGHBOURS = 3  # bands in which the strength is measured together: one alone scatters by several decibels
@@ -101,28 +100,7 @@ def _impacts_of(passage: Passage, band_hz: FloatArray) -> Impacts:
     frame = frame[(frame >= earliest) & (frame < min(passage.keep[1], len(curve) - REACH))]
     approx: FloatArray = (frame + passage.first_frame) * np.float64(passage.hop)
     time_s = place(passage.samples, passage.first_sample, passage.sample_rate_hz, approx)
-    return _described(passage, np.unique(_struck_s(passage, time_s)), band_hz)
-
-
-def _struck_s(passage: Passage, time_s: FloatArray) -> FloatArray:
-    """Each start moved past what only heralds it, s, float64 (n,).
-
-    In a quiet place a latch or a creak is heard before the blow, and is where the sound begins. The blow begins where
-    the first difference of the wave (bodies ring higher than they creak) comes within FORE_DB of its peak; beside
-    noise that is where it was.
-    """
-    rate_hz = passage.sample_rate_hz
-    width = max(1, round(SMOOTH_S * rate_hz))
-    reach = np.arange(round(FORE_S * rate_hz))
-    first = np.round(time_s * rate_hz).astype(np.int64) - passage.first_sample
-    last = len(passage.samples) - 1
-    wave = passage.samples[np.clip(first[:, None] + np.arange(-1, len(reach) + width)[None, :], 0, last)]
-    power = np.cumsum(np.diff(wave.astype(np.float64), axis=1) ** 2, axis=1)
-    level = power[:, width:] - power[:, :-width]
-    risen = level >= level.max(axis=1, keepdims=True) * 10 ** (-FORE_DB / 10)
-    step = np.argmax(risen, axis=1) if len(first) else np.zeros(0, dtype=np.int64)
-    # the mean over a width first reaches the blow when its last sample does
-    return time_s + np.where(step > 0, step + width - 1, 0) / rate_hz
+    return _described(passage, np.unique(time_s), band_hz)
 
 
 def _described(passage: Passage, time_s: FloatArray, band_hz: FloatArray) -> Impacts:

@@ -37,6 +37,7 @@ def place(
     for start in range(0, n, BATCH):
         part = slice(start, min(start + BATCH, n))
         pick[part], clear[part] = _pick(samples, approx_sample[part] - first_sample, sample_rate_hz)
+        pick[part] = _struck(samples, pick[part], sample_rate_hz)
     offset = pick - (approx_sample - first_sample)
     sure = clear > CLEAR_MIN
     usual = float(np.median(offset[sure])) if sure.sum() >= 3 else 0.0
@@ -75,6 +76,29 @@ def _pick(
     before = energy[rows, np.maximum(second - 1, 0)] / np.maximum(second, 1)
     clear = 10 * np.log10((after + 1e-20) / (before + 1e-20))
     return np.asarray(middle - n_before + second, dtype=np.float64), clear
+
+
+def _struck(samples: NDArray[np.float32], pick: NDArray[np.float64], sample_rate_hz: int) -> NDArray[np.float64]:
+    """Each start moved past what only heralds it, in samples, float64 (n,).
+
+    In a quiet place a latch, a creak or the hiss of the closing gap is heard before the blow, and is where the sound
+    begins. The blow begins where the first difference of the wave (bodies ring higher than they creak) comes within
+    FORE_DB of its peak; beside noise that is where it was.
+    """
+    width = max(1, round(SMOOTH_S * sample_rate_hz))
+    reach = round(FORE_S * sample_rate_hz)
+    first = np.round(pick).astype(np.int64)
+    where = first[:, None] + np.arange(-1, reach + width)[None, :]
+    wave = samples[np.clip(where, 0, len(samples) - 1)].astype(np.float64)
+    power = np.cumsum(np.diff(wave, axis=1) ** 2, axis=1)
+    level = power[:, width:] - power[:, :-width]
+    risen = level >= level.max(axis=1, keepdims=True) * 10 ** (-FORE_DB / 10)
+    step = np.argmax(risen, axis=1) if len(first) else np.zeros(0, dtype=np.int64)
+    # the mean over a width first reaches the blow when its last sample does
+    return pick + np.where(step > 0, step + width - 1, 0)
+
+
+FORE_S, FORE_DB, SMOOTH_S = 0.03, 13.0, 0.0005  # how long before the blow, and how much weaker, is not yet it
 
 
 def _whiten(waves: NDArray[np.float64], n_learn: int) -> NDArray[np.float64]:

@@ -117,10 +117,10 @@ def honest(folder: Path, scene: Scene, pump: PumpHeard) -> None:
     ):
         scoring = Scoring.learn(scene.field, frames)
         assert scoring is not None
-        bins = np.arange(-4, 24.5, 1.0)
-        axes.hist(np.clip(scoring.z[frames], -4, 24), bins, color=WORK_SOFT, label="by the template itself")
+        bins = np.arange(-6, 42.5, 2.0)
+        axes.hist(np.clip(scoring.z[frames], -6, 42), bins, color=WORK_SOFT, label="by the template itself")
         axes.hist(
-            np.clip(scoring.honest(frames), -4, 24),
+            np.clip(scoring.honest(frames), -6, 42),
             bins,
             histtype="step",
             color=STOP,

@@ -90,7 +90,7 @@ class BeatsSettings(Checked):
     slams_min: int = knob(7, 4, 50, "slams in an even run before a rate is stated: six intervals that agree")
     span_min_s: float = knob(6.0, 1.0, 60.0, "a bird's phrase is even for three seconds; a ram goes on")
     ram_odds_min: float = knob(
-        0.5, -10.0, 10.0, "log odds; of made rams one in ten falls below, of places without one nine in ten"
+        2.0, -10.0, 10.0, "log odds; 96 in 100 made rams that were found lie above, 1 in 100 places without one"
     )
     pumps_max: int = knob(2, 1, 4, "rams told apart in one recording")
     gain_max: float = knob(8.0, 3.0, 30.0, "one dropped tool must not outweigh the rhythm of many slams")

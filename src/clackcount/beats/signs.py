@@ -11,13 +11,14 @@ BREAK_PERIODS = 3.6
 # A logistic regression on made and recorded places with and without a ram, of five signs that need no learning of
 # any sound; rounded. Footsteps, birds, drips and talk are what it was held against, clocks were left out: a clock
 # is as even as a ram.
-CONSTANT, PER_GAIN, PER_LOG_MEMBER, PER_ROUGHNESS, PER_FILL, PER_SPAN = -19.1, 0.72, 0.87, -15.5, 10.8, 3.3
-ROUGH_MAX = 0.2
+CONSTANT, PER_GAIN, PER_LOG_MEMBER, PER_LOG_EVEN, PER_FILL, PER_SPAN = -19.8, 0.65, 1.37, 1.33, 8.8, 4.2
+ROUGH_MIN, ROUGH_USUAL, ROUGH_MAX = 0.005, 0.06, 0.2
 SPAN_S = 20.0
-# Steps differ from one to the next by 3 to 10 %, a ram that wanders hardly; a ragged one shows itself by reopening.
-STEPS_ROUGH, STEPS_ROUGHER, STEPS_COST = 0.025, 0.045, 3.0
+# Steps differ from one to the next by 3 to 10 %, a ram that wanders hardly; a ragged ram shows itself by its
+# reopening valve.
+STEPS_ROUGH, STEPS_ROUGHER, STEPS_COST = 0.025, 0.045, 2.0
 # Water that is louder after the knock than before it is no ram's.
-AGAINST_FIRST_T, AGAINST_LAST_T, AGAINST_COST = -4.0, -12.0, 2.0
+AGAINST_FIRST_T, AGAINST_LAST_T, AGAINST_COST = -4.0, -12.0, 4.3
 
 
 def ram_odds(series: Series, frames_per_s: float, *, reopens: bool, rush_t: float) -> float:
@@ -43,7 +44,7 @@ def ram_odds(series: Series, frames_per_s: float, *, reopens: bool, rush_t: floa
         CONSTANT
         + PER_GAIN * gain
         + PER_LOG_MEMBER * float(np.log(n))
-        + PER_ROUGHNESS * min(rough, ROUGH_MAX)
+        + PER_LOG_EVEN * float(np.log(ROUGH_USUAL / np.clip(rough, ROUGH_MIN, ROUGH_MAX)))
         + PER_FILL * fill
         + PER_SPAN * min(span_s / SPAN_S, 1.0)
         - against

@@ -12,6 +12,7 @@ import numpy as np
 import scipy.fft
 from numpy.typing import NDArray
 from scipy.linalg import toeplitz
+from scipy.signal import butter, sosfilt
 
 ORDER = 10
 BEFORE_S, AFTER_S = 0.022, 0.014  # around the frame: its own error is 2 to 10 ms
@@ -27,7 +28,7 @@ def place(
 
     samples float32: the waveform from sample number first_sample on. approx_sample float64 (n,): where a frame put
     them, in samples of the recording. An impact whose start is not clear is put where the clear ones of the same
-    call lie relative to their frames.
+    call lie relative to their frames; where few are clear, where all taken together begin.
     """
     n = len(approx_sample)
     if n == 0:
@@ -40,13 +41,17 @@ def place(
         pick[part] = _struck(samples, pick[part], sample_rate_hz)
     offset = pick - (approx_sample - first_sample)
     sure = clear > CLEAR_MIN
-    usual = float(np.median(offset[sure])) if sure.sum() >= 3 else 0.0
+    if sure.sum() >= max(3, SURE_SHARE * n):
+        usual = float(np.median(offset[sure]))
+    else:
+        usual = _common_start(samples, approx_sample - first_sample, sample_rate_hz) if n >= COMMON_LEAST else 0.0
     far = np.abs(offset - usual) > CLOSE_S * sample_rate_hz
     pick = np.where(far & ~sure, approx_sample - first_sample + usual, pick)
     result: NDArray[np.float64] = (pick + first_sample) / sample_rate_hz
     return np.maximum(result, 0.0)
 
 
+SURE_SHARE, COMMON_LEAST = 0.3, 6
 CLEAR_MIN = 8.0  # dB by which the first 3 ms exceed what came before; noise alone makes 5
 
 
@@ -99,6 +104,40 @@ def _struck(samples: NDArray[np.float32], pick: NDArray[np.float64], sample_rate
 
 
 FORE_S, FORE_DB, SMOOTH_S = 0.03, 13.0, 0.0005  # how long before the blow, and how much weaker, is not yet it
+
+
+def _common_start(samples: NDArray[np.float32], approx: NDArray[np.float64], sample_rate_hz: int) -> float:
+    """Samples from where frames put the impacts to where, taken together, they begin.
+
+    In the octave in which they rise most, the steepest rise of the median course of their power. One by one they may
+    be drowned; what they have in common is not.
+    """
+    bin_ = max(1, round(COMMON_BIN_S * sample_rate_hz))
+    settle = round(LEARN_S * sample_rate_hz)
+    some = np.linspace(0, len(approx) - 1, min(len(approx), COMMON_MOST)).astype(int)
+    first = np.round(approx[some]).astype(np.int64) - COMMON_BEFORE * bin_
+    where = first[:, None] + np.arange(-settle, (COMMON_BEFORE + COMMON_AFTER) * bin_)[None, :]
+    waves = samples[np.clip(where, 0, len(samples) - 1)].astype(np.float64)
+    steepest, offset = 0.0, 0.0
+    for centre_hz in COMMON_OCTAVES_HZ:
+        if centre_hz * 2**0.5 > 0.47 * sample_rate_hz:
+            break
+        band = [centre_hz / 2**0.5, centre_hz * 2**0.5]
+        heard = sosfilt(butter(2, band, "bandpass", fs=sample_rate_hz, output="sos"), waves, axis=1)[:, settle:]
+        power = np.median(np.mean(heard.reshape(len(some), -1, bin_) ** 2, axis=2), axis=0)
+        total = np.concatenate([[0.0], np.cumsum(power + 1e-15)])
+        at = np.arange(COMMON_BEFORE - COMMON_REACH, COMMON_BEFORE + COMMON_REACH + 1)
+        after, before = total[at + RISE_BINS] - total[at], total[at] - total[at - 2 * RISE_BINS]
+        rise = np.log(2 * after / before)
+        best = int(np.argmax(rise))
+        if rise[best] > steepest:
+            steepest, offset = float(rise[best]), float((at[best] - COMMON_BEFORE) * bin_)
+    return offset
+
+
+COMMON_BIN_S, COMMON_MOST = 0.001, 64
+COMMON_OCTAVES_HZ = (250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0)
+COMMON_BEFORE, COMMON_AFTER, COMMON_REACH, RISE_BINS = 36, 34, 24, 6  # bins
 
 
 def _whiten(waves: NDArray[np.float64], n_learn: int) -> NDArray[np.float64]:

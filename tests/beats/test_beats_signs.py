@@ -11,7 +11,7 @@ from hypothesis import settings as rules
 from hypothesis import strategies as st
 
 from clackcount.beats.series import Series
-from clackcount.beats.signs import STEPS_ROUGH, ram_odds, roughness
+from clackcount.beats.signs import AGAINST_COST, STEPS_COST, STEPS_ROUGH, ram_odds, roughness
 from clackcount.settings import BeatsSettings
 
 FRAMES_PER_S = 200.0
@@ -93,13 +93,13 @@ def test_water_louder_after_the_knock_than_before_it_counts_against() -> None:
     found = np.array([odds(series, rush_t=t) for t in t_values])
     assert np.all(np.diff(found) <= 0)
     assert found[0] == found[2]  # what chance gives is no sign
-    assert found[2] - found[5] == pytest.approx(2.0)
+    assert found[2] - found[5] == pytest.approx(AGAINST_COST)
     assert found[5] == found[6]
 
 
 def test_a_ragged_beat_that_reopens_is_not_held_against_it_as_against_steps() -> None:
     ragged = series_at(jittered(0.1, 2))
-    assert odds(ragged, reopens=True) - odds(ragged) == pytest.approx(3.0)
+    assert odds(ragged, reopens=True) - odds(ragged) == pytest.approx(STEPS_COST)
     even = series_at(np.full(45, 110.0))
     assert odds(even, reopens=True) == odds(even)
 

@@ -93,6 +93,9 @@ class BeatsSettings(Checked):
         2.0, -10.0, 10.0, "log odds; 96 in 100 made rams that were found lie above, 1 in 100 places without one"
     )
     pumps_max: int = knob(2, 1, 4, "rams told apart in one recording")
+    locked_max: float = knob(
+        0.6, 0.1, 1.0, "a second pump slams anywhere in the cycle of the first, its echoes do not"
+    )
     gain_max: float = knob(8.0, 3.0, 30.0, "one dropped tool must not outweigh the rhythm of many slams")
 
 

@@ -161,14 +161,25 @@ def slam_odds(
     other = frames + lag
     other = other[(other > 0) & (other < len(rises) - 1)]
     mine, theirs = profile(rises, frames), profile(rises, other)
-    # measured against what each band hears here: a soft thud in a silent band may seem the louder
-    odds += float(np.clip(1.5 * np.log((mine.sum() + 1e-6) / (theirs.sum() + 1e-6)), -LOUDER_MAX, LOUDER_MAX))
+    louder = np.log((struck_energy(level_db, frames) + 1e-12) / (struck_energy(level_db, other) + 1e-12))
+    odds += float(np.clip(louder, -LOUDER_MAX, LOUDER_MAX))
     # a falling valve thuds, a slamming one cracks: the slam's spectrum reaches higher
     odds += float(np.clip((middle_band(mine) - middle_band(theirs)) / 5, -1.5, 1.5))
     return float(odds)
 
 
-LOUDER_MAX = 2.0
+LOUDER_MAX = 3.0
+
+
+def struck_energy(level_db: NDArray[np.float32], frames: Frames) -> float:
+    """Energy that a knock at these frames adds to what was there before, over all bands, median over the frames.
+
+    Energy, not how far a band rises over its own background: a soft thud in a silent band would seem the louder.
+    """
+    last = len(level_db) - 1
+    power = 10 ** (level_db[np.clip(frames[:, None] + np.arange(-6, 5)[None, :], 0, last)].astype(np.float64) / 10)
+    added = power[:, 6:].max(axis=1) - power[:, :4].mean(axis=1)
+    return float(np.maximum(np.median(added, axis=0), 0).sum())
 
 
 def middle_band(mean_rise: NDArray[np.float64]) -> float:

@@ -69,7 +69,7 @@ def settle(series: Series, scene: Scene, settings: BeatsSettings, prior: float =
     """
     rises, level_db, frames_per_s = scene.rises, scene.passage.level_db, scene.passage.frames_per_s
     series = part_mixture(series, scene.field, rises, settings)
-    series = centred(loosened(series, scene.field, settings), rises)
+    series = centred(loosened(series, scene.field, rises, settings), rises)
     after, before = companions(scene.field, series, frames_per_s, settings.companion_strength_min)
     odds = 0.0
     if before is not None:
@@ -131,7 +131,7 @@ def centred(series: Series, rises: NDArray[np.float32]) -> Series:
 CENTRE_REACH = 6
 
 
-def loosened(series: Series, field: Field, settings: BeatsSettings) -> Series:
+def loosened(series: Series, field: Field, rises: NDArray[np.float32], settings: BeatsSettings) -> Series:
     """The series with whatever intervals its sound is found at, where that explains more.
 
     So a beat that hops between two rates, is long and short in turn, or ragged is followed through.
@@ -145,11 +145,21 @@ def loosened(series: Series, field: Field, settings: BeatsSettings) -> Series:
         if loose is None or loose.typical_z < LOOSENED_SHARE * series.typical_z:
             continue
         loose = within_rhythm(loose, settings)
+        if frames is between and not all_alike(loose, rises, settings):
+            continue
         if loose.evidence > LOOSENED_ADVANTAGE * best.evidence:
             best = loose
     return best
 
 
+def all_alike(series: Series, rises: NDArray[np.float32], settings: BeatsSettings) -> bool:
+    """Whether every second member sounds as the others do, and not much softer: not slams and reopenings in turn."""
+    even, odd = series.z_honest[::2].mean(), series.z_honest[1::2].mean()
+    same = likeness(profile(rises, series.frames[::2]), profile(rises, series.frames[1::2])) > settings.likeness_min
+    return bool(same and min(even, odd) > ALIKE_SHARE * max(even, odd))
+
+
+ALIKE_SHARE = 0.5
 LOOSENED_MIN_Z, LOOSENED_SHARE, LOOSENED_ADVANTAGE = 3.0, 0.6, 1.03
 
 
@@ -233,6 +243,7 @@ def without(rises: NDArray[np.float32], pump: PumpHeard) -> NDArray[np.float32]:
     if len(free) == 0:
         return rises
     rest = rises.copy()
-    # the order is fixed but has no period of its own (a multiplicative walk)
-    rest[taken] = rises[free[(np.arange(taken.sum()) * 2654435761 % 4294967296) % len(free)]]
+    # drawn by lot, always the same lot: any order of its own would be a beat
+    lot = np.random.default_rng(0).integers(len(free), size=int(taken.sum()))
+    rest[taken] = rises[free[lot]]
     return rest

@@ -91,7 +91,7 @@ class Tracker:
                 scene = scene.without(pump)
         for quick in self._searches(bool(heard)) if searches is None else searches:
             pump = search(scene, self.settings, quick=quick)
-            if pump is None or (heard and self._double(pump)):
+            if pump is None or (heard and self._double(pump, heard, passage)):
                 break
             again = self._known_by_sound(pump.series, missing, scene)
             if again is not None:
@@ -140,14 +140,15 @@ class Tracker:
         best = int(np.argmax(likeness))
         return missing[best] if likeness[best] > self.settings.stray_alike else None
 
-    def _double(self, pump: PumpHeard) -> bool:
-        """Whether a newly found series only repeats a known pump at its own rate (its third sound, an echo)."""
-        for known in self.known:
-            ratio = pump.series.period / known.period
-            for n in (0.5, 1.0, 2.0, 3.0):
-                if abs(ratio / n - 1) < 0.012:
-                    return True
-        return pump.series.evidence < 2 * self.settings.evidence_min
+    def _double(self, pump: PumpHeard, heard: list[Heard], passage: Passage) -> bool:
+        """Whether a newly found series only repeats a known pump: its third sound, an echo, its reopenings.
+
+        Another pump's slams fall anywhere in the first one's cycle.
+        """
+        if pump.series.evidence < 2 * self.settings.evidence_min:
+            return True
+        frames = pump.series.frames.astype(np.float64) + passage.first_frame
+        return any(locked(frames, known.frame) > self.settings.locked_max for known in heard)
 
     def _meet(self, pump: PumpHeard, scene: Scene) -> Known:
         field_ = scene.field
@@ -261,6 +262,25 @@ class Tracker:
             reopen_frame=reopen[order] + passage.first_frame,
             audible_z=(known.expected_z * 10 ** (-loudest / 20)).astype(np.float32),
         )
+
+
+def locked(frames: NDArray[np.float64], beat: NDArray[np.float64]) -> float:
+    """How far moments keep to one or two places in the cycle of a beat: 0 anywhere, 1 always there.
+
+    The length of the mean phase vector (any textbook of circular statistics), of phases and of doubled phases.
+    """
+    if len(beat) < 3:
+        return 0.0
+    after = np.searchsorted(beat, frames)
+    inside = (after > 0) & (after < len(beat))
+    if inside.sum() < 4:
+        return 0.0
+    first, last = beat[after[inside] - 1], beat[after[inside]]
+    single = last - first < 1.5 * np.median(np.diff(beat))
+    phase = 2 * np.pi * ((frames[inside] - first) / (last - first))[single]
+    if len(phase) < 4:
+        return 0.0
+    return float(max(abs(np.exp(1j * phase).mean()), abs(np.exp(2j * phase).mean())))
 
 
 def supported(series: Series) -> NDArray[np.bool_]:

@@ -14,7 +14,7 @@ from clackcount.errors import RecordingError
 from clackcount.hearing.bands import band_edges_hz
 from clackcount.hearing.ear import Ear
 from clackcount.hearing.novelty import BEFORE, REACH
-from clackcount.hearing.placing import place
+from clackcount.hearing.placing import place, struck
 from clackcount.model import FloatArray, Impacts, Passage, locked
 from clackcount.settings import HearingSettings
 
@@ -100,6 +100,9 @@ def _impacts_of(passage: Passage, band_hz: FloatArray) -> Impacts:
     frame = frame[(frame >= earliest) & (frame < min(passage.keep[1], len(curve) - REACH))]
     approx: FloatArray = (frame + passage.first_frame) * np.float64(passage.hop)
     time_s = place(passage.samples, passage.first_sample, passage.sample_rate_hz, approx)
+    # several frames stand before one blow: drawn onto it, they are one
+    at = np.round(time_s * passage.sample_rate_hz) - passage.first_sample
+    time_s = (struck(passage.samples, at, passage.sample_rate_hz) + passage.first_sample) / passage.sample_rate_hz
     return _described(passage, np.unique(time_s), band_hz)
 
 

@@ -38,7 +38,7 @@ def place(
     for start in range(0, n, BATCH):
         part = slice(start, min(start + BATCH, n))
         pick[part], clear[part] = _pick(samples, approx_sample[part] - first_sample, sample_rate_hz)
-        pick[part] = _struck(samples, pick[part], sample_rate_hz)
+        pick[part] = struck(samples, pick[part], sample_rate_hz)
     offset = pick - (approx_sample - first_sample)
     sure = clear > CLEAR_MIN
     if sure.sum() >= max(3, SURE_SHARE * n):
@@ -83,7 +83,7 @@ def _pick(
     return np.asarray(middle - n_before + second, dtype=np.float64), clear
 
 
-def _struck(samples: NDArray[np.float32], pick: NDArray[np.float64], sample_rate_hz: int) -> NDArray[np.float64]:
+def struck(samples: NDArray[np.float32], pick: NDArray[np.float64], sample_rate_hz: int) -> NDArray[np.float64]:
     """Each start moved past what only heralds it, in samples, float64 (n,).
 
     In a quiet place a latch, a creak or the hiss of the closing gap is heard before the blow, and is where the sound

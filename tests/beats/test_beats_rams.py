@@ -39,9 +39,9 @@ def f_measure(truth_s: np.ndarray, beats: Beats, window_s: float = 0.015) -> flo
     return float(mir_eval.onset.f_measure(truth_s, beats.train.time_s, window=window_s)[0])
 
 
-# Rates a minute with the numbers of rams drawn for them, chosen from those heard so well: of six drawn for each of these
-# rates that is four in five. Where not, mostly the reopening is taken for the slam, for a second one or for a second
-# pump, above all at 250 a minute and more.
+# Rates a minute with the numbers of rams drawn for them, chosen from those heard so well: of six drawn for each rate
+# that is four in five. Where not, mostly the reopening is taken for the slam, for a second one or for a second pump,
+# above all at 250 a minute and more.
 LOUD = {
     15: (0, 1, 2),
     20: (0, 1, 2),

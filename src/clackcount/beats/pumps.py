@@ -35,11 +35,15 @@ class PumpHeard:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Scene:
-    """A passage as the beats room works on it: its rises, perhaps with a pump taken out, and their statistics."""
+    """A passage as the beats room works on it: its rises, perhaps with a pump taken out, and their statistics.
+
+    hidden: share of the frames that were taken out.
+    """
 
     passage: Passage
     rises: NDArray[np.float32]
     field: Field
+    hidden: float = 0.0
 
     @classmethod
     def of(cls, passage: Passage) -> Scene:
@@ -55,10 +59,11 @@ class Scene:
 
     def without(self, pump: PumpHeard) -> Scene:
         """The same without this pump's slams and reopenings, noise from other moments in their place."""
-        rises = without(self.rises, pump)
-        return Scene(self.passage, rises, Field.of(rises, self.field.floor_db))
+        rises, hidden = without(self.rises, pump)
+        return Scene(self.passage, rises, Field.of(rises, self.field.floor_db), min(self.hidden + hidden, HIDDEN_MAX))
 
 
+HIDDEN_MAX = 0.5
 FLOOR_S = 0.4  # a gust or a passing car lasts longer, a knock is shorter
 
 
@@ -83,13 +88,14 @@ def settle(series: Series, scene: Scene, settings: BeatsSettings, prior: float =
                 other = centred(other, rises)
                 reopening = Companion(-before.lag, before.strength)
                 contrast = rush_t(other, reopening, level_db, frames_per_s)
-                return PumpHeard(other, reopening, -odds, contrast, _odds(other, reopening, contrast, frames_per_s))
+                return PumpHeard(other, reopening, -odds, contrast, _odds(other, reopening, contrast, scene))
     contrast = rush_t(series, after, level_db, frames_per_s)
-    return PumpHeard(series, after, odds, contrast, _odds(series, after, contrast, frames_per_s))
+    return PumpHeard(series, after, odds, contrast, _odds(series, after, contrast, scene))
 
 
-def _odds(series: Series, reopening: Companion | None, contrast: float, frames_per_s: float) -> float:
-    return ram_odds(series, frames_per_s, reopens=reopening is not None, rush_t=contrast)
+def _odds(series: Series, reopening: Companion | None, contrast: float, scene: Scene) -> float:
+    per_s = scene.passage.frames_per_s
+    return ram_odds(series, per_s, reopens=reopening is not None, rush_t=contrast, hidden=scene.hidden)
 
 
 def rush_t(series: Series, reopening: Companion | None, level_db: NDArray[np.float32], frames_per_s: float) -> float:
@@ -231,8 +237,8 @@ MORE, MOSTLY = 1.1, 0.8
 LESS_LIKELY = 1.5
 
 
-def without(rises: NDArray[np.float32], pump: PumpHeard) -> NDArray[np.float32]:
-    """The passage with this pump's slams and reopenings taken out, noise from other moments in their place."""
+def without(rises: NDArray[np.float32], pump: PumpHeard) -> tuple[NDArray[np.float32], float]:
+    """The passage with noise from other moments in place of this pump's slams and reopenings; the share replaced."""
     taken = np.zeros(len(rises), dtype=bool)
     frames = pump.series.frames
     marks = [frames] if pump.reopening is None else [frames, frames + pump.reopening.lag]
@@ -241,9 +247,9 @@ def without(rises: NDArray[np.float32], pump: PumpHeard) -> NDArray[np.float32]:
         taken[where[(where >= 0) & (where < len(rises))]] = True
     free = np.flatnonzero(~taken)
     if len(free) == 0:
-        return rises
+        return rises, 0.0
     rest = rises.copy()
     # drawn by lot, always the same lot: any order of its own would be a beat
     lot = np.random.default_rng(0).integers(len(free), size=int(taken.sum()))
     rest[taken] = rises[free[lot]]
-    return rest
+    return rest, float(taken.mean())

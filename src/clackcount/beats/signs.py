@@ -21,19 +21,20 @@ STEPS_ROUGH, STEPS_ROUGHER, STEPS_COST = 0.025, 0.045, 2.0
 AGAINST_FIRST_T, AGAINST_LAST_T, AGAINST_COST = -4.0, -12.0, 4.3
 
 
-def ram_odds(series: Series, frames_per_s: float, *, reopens: bool, rush_t: float) -> float:
+def ram_odds(series: Series, frames_per_s: float, *, reopens: bool, rush_t: float, hidden: float = 0.0) -> float:
     """Log odds that these are the slams of a ram and not steps, a bird's phrases, drips or chance.
 
     The signs: how clearly each member stands out on its beat (gain), how many there are, how alike neighbouring
     intervals are (or every second one: long and short in turn), how few beats are missing, how long it goes on.
     reopens: whether a second sound follows at a constant lag. rush_t: see cycle.rush_contrast.
+    hidden: share of the time in which nothing could be heard, another pump's knocks having been taken out.
     """
     frames, period = series.frames, series.period
     n = len(frames)
     interval = np.diff(frames).astype(np.float64)
     breaks = int(np.sum(interval > BREAK_PERIODS * period))
     running = interval[interval <= BREAK_PERIODS * period]
-    fill = min(n / (1 + breaks + float(running.sum()) / period), 1.0)
+    fill = min(n / (1 + breaks + float(running.sum()) / period) / (1 - hidden), 1.0)
     span_s = float(running.sum()) / frames_per_s
     gain = float(np.clip(series.evidence / n, -1, 8))
     rough = roughness(frames, period)

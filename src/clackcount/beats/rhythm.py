@@ -63,8 +63,9 @@ def measure_rhythm(onsets: NDArray[np.float32], shortest: float, longest: float)
     n_frames, n_voices = onsets.shape
     # by rank, so that chance gives every voice the same, and one dropped tool is no more than a rare moment
     rank = np.empty((n_frames, n_voices), np.float32)
-    share = ((np.arange(n_frames) + 0.5) / n_frames).astype(np.float32)[:, None]
-    np.put_along_axis(rank, np.argsort(onsets, axis=0, kind="stable"), share, axis=0)
+    share = ((np.arange(n_frames) + 0.5) / n_frames).astype(np.float32)
+    for voice in range(n_voices):  # one at a time: the order of all of them would be the largest thing in memory
+        rank[np.argsort(onsets[:, voice], kind="stable"), voice] = share
     period = np.exp(np.arange(np.log(shortest), np.log(min(longest, n_frames / 5)), GRID_STEP))
     strength = np.zeros((len(period), n_voices), np.float32)
     for i, frames in enumerate(period):

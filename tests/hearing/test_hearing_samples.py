@@ -15,7 +15,8 @@ SETTINGS = HearingSettings(passage_s=20.0, margin_s=3.0)
 @pytest.mark.parametrize("live", [False, True])
 @pytest.mark.parametrize("block", [4096, 50_000, 800_000])
 def test_a_passage_holds_the_samples_it_says(block: int, live: bool) -> None:
-    samples = np.arange(8000 * 90, dtype=np.float32)  # each sample is its own number
+    # of what a passage can hold exactly
+    samples = np.random.default_rng(1).standard_normal(8000 * 90).astype(np.float16).astype(np.float32)
     wanted = Wanted(step_s=0.7, window_s=20.0, review_s=5.0, hold_s=0.2)
     passages = (
         live_passages_of(samples, 8000, SETTINGS, wanted, block=block)

@@ -11,7 +11,7 @@ from scipy.ndimage import maximum_filter1d, uniform_filter1d
 from clackcount.beats.cycle import Companion, companions, fold, likeness, profile, rush_contrast, slam_odds
 from clackcount.beats.regularity import locally_even
 from clackcount.beats.series import Series, find_series, refine
-from clackcount.beats.signs import ram_odds
+from clackcount.beats.signs import ram_odds, roughness
 from clackcount.beats.template import SAME_REACH, Field, Frames, distance, gain
 from clackcount.model import Passage
 from clackcount.settings import BeatsSettings
@@ -144,8 +144,10 @@ def loosened(series: Series, field: Field, rises: NDArray[np.float32], settings:
     """
     if series.typical_z < LOOSENED_MIN_Z:
         return series
-    best = series
     between = between_members(series)
+    if between is None and goes_evenly(series):
+        return series
+    best = series
     for frames in [series.frames] if between is None else [series.frames, between]:
         loose = refine(field, frames, float(np.median(np.diff(frames))), settings, rounds=3, even=False)
         if loose is None or loose.typical_z < LOOSENED_SHARE * series.typical_z:
@@ -156,6 +158,16 @@ def loosened(series: Series, field: Field, rises: NDArray[np.float32], settings:
         if loose.evidence > LOOSENED_ADVANTAGE * best.evidence:
             best = loose
     return best
+
+
+def goes_evenly(series: Series) -> bool:
+    """Whether the series is even and without gaps, so that no other intervals can explain more."""
+    frames, period = series.frames, series.period
+    full = len(frames) > FULL * (1 + (frames[-1] - frames[0]) / period)
+    return bool(full and roughness(frames, period) < SMOOTH)
+
+
+FULL, SMOOTH = 0.96, 0.04
 
 
 def all_alike(series: Series, rises: NDArray[np.float32], settings: BeatsSettings) -> bool:

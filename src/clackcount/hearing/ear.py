@@ -190,11 +190,18 @@ class LiveEar:
 LIVE_BATCH_FRAMES = 32  # live, the 1.3 s of a whole batch would be most of the time there is
 
 
+LARGEST = 6e4  # what float16 holds; full scale is 1
+
+
 class Tail:
-    """The last samples of a stream, in one piece of memory that is filled and emptied, never copied to grow."""
+    """The last samples of a stream, in one piece of memory that is filled and emptied, never copied to grow.
+
+    Kept as float16: eleven bits of each sample, whatever its size, are plenty for finding where a knock begins, and
+    half the memory.
+    """
 
     def __init__(self, n_expected: int) -> None:
-        self._buffer = np.empty(n_expected, dtype=np.float32)
+        self._buffer = np.empty(n_expected, dtype=np.float16)
         self._n = 0
         self.first = 0
 
@@ -202,11 +209,11 @@ class Tail:
         """Take samples, float32 (n,)."""
         wanted = self._n + len(samples)
         if wanted > len(self._buffer):
-            self._buffer = np.concatenate([self._buffer[: self._n], np.empty(wanted, dtype=np.float32)])
-        self._buffer[self._n : wanted] = samples
+            self._buffer = np.concatenate([self._buffer[: self._n], np.empty(wanted, dtype=np.float16)])
+        self._buffer[self._n : wanted] = np.clip(samples, -LARGEST, LARGEST)
         self._n = wanted
 
-    def between(self, first: int, last: int) -> NDArray[np.float32]:
+    def between(self, first: int, last: int) -> NDArray[np.float16]:
         """A copy of samples number first to last - 1 of the stream, as far as they are there.
 
         A copy, because forget() moves what is left to the front of the same memory.

@@ -22,11 +22,11 @@ BATCH = 32
 
 
 def place(
-    samples: NDArray[np.float32], first_sample: int, sample_rate_hz: int, approx_sample: NDArray[np.float64]
+    samples: NDArray[np.floating], first_sample: int, sample_rate_hz: int, approx_sample: NDArray[np.float64]
 ) -> NDArray[np.float64]:
     """Times of the starts of impacts, s from the start of the recording, float64 (n,).
 
-    samples float32: the waveform from sample number first_sample on. approx_sample float64 (n,): where a frame put
+    samples, floats: the waveform from sample number first_sample on. approx_sample float64 (n,): where a frame put
     them, in samples of the recording. An impact whose start is not clear is put where the clear ones of the same
     call lie relative to their frames; where few are clear, where all taken together begin.
     """
@@ -56,7 +56,7 @@ CLEAR_MIN = 8.0  # dB by which the first 3 ms exceed what came before; noise alo
 
 
 def _pick(
-    samples: NDArray[np.float32], approx: NDArray[np.float64], sample_rate_hz: int
+    samples: NDArray[np.floating], approx: NDArray[np.float64], sample_rate_hz: int
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Start in samples, and how far the sound rises there, dB, for each approximate position."""
     n_before, n_after = int(BEFORE_S * sample_rate_hz), int(AFTER_S * sample_rate_hz)
@@ -83,7 +83,7 @@ def _pick(
     return np.asarray(middle - n_before + second, dtype=np.float64), clear
 
 
-def struck(samples: NDArray[np.float32], pick: NDArray[np.float64], sample_rate_hz: int) -> NDArray[np.float64]:
+def struck(samples: NDArray[np.floating], pick: NDArray[np.float64], sample_rate_hz: int) -> NDArray[np.float64]:
     """Each start moved past what only heralds it, in samples, float64 (n,).
 
     In a quiet place a latch, a creak or the hiss of the closing gap is heard before the blow, and is where the sound
@@ -106,7 +106,7 @@ def struck(samples: NDArray[np.float32], pick: NDArray[np.float64], sample_rate_
 FORE_S, FORE_DB, SMOOTH_S = 0.03, 13.0, 0.0005  # how long before the blow, and how much weaker, is not yet it
 
 
-def _common_start(samples: NDArray[np.float32], approx: NDArray[np.float64], sample_rate_hz: int) -> float:
+def _common_start(samples: NDArray[np.floating], approx: NDArray[np.float64], sample_rate_hz: int) -> float:
     """Samples from where frames put the impacts to where, taken together, they begin.
 
     In the octave in which they rise most, the steepest rise of the median course of their power. One by one they may

@@ -347,11 +347,11 @@ def test_a_setting_keeps_what_was_typed_beside_si():
 
 
 @pytest.mark.parametrize(("env", "platform", "folder"), [
-    ({"HOME": "/home/a"}, "linux", "/home/a/.local/share/clackcount"),
-    ({"HOME": "/home/a", "XDG_DATA_HOME": "/data"}, "linux", "/data/clackcount"),
-    ({"HOME": "/home/a", "XDG_DATA_HOME": "relative"}, "linux", "/home/a/.local/share/clackcount"),
-    ({"HOME": "/home/a"}, "darwin", "/home/a/Library/Application Support/clackcount"),
-    ({"HOME": "/home/a", "LOCALAPPDATA": "/home/a/Local"}, "win32", "/home/a/Local/clackcount"),
+    ({"HOME": "/somewhere/a"}, "linux", "/somewhere/a/.local/share/clackcount"),
+    ({"HOME": "/somewhere/a", "XDG_DATA_HOME": "/data"}, "linux", "/data/clackcount"),
+    ({"HOME": "/somewhere/a", "XDG_DATA_HOME": "relative"}, "linux", "/somewhere/a/.local/share/clackcount"),
+    ({"HOME": "/somewhere/a"}, "darwin", "/somewhere/a/Library/Application Support/clackcount"),
+    ({"HOME": "/somewhere/a", "LOCALAPPDATA": "/somewhere/a/Local"}, "win32", "/somewhere/a/Local/clackcount"),
 ])  # fmt: skip
 def test_the_usual_place_follows_the_xdg_base_directory_specification_and_its_like(env, platform, folder):
     # XDG Base Directory Specification 0.8: $HOME/.local/share by default; a relative path is to be ignored.

@@ -16,6 +16,11 @@ FRAME_ERROR = 0.8  # frames by which an interval is wrong because its ends are f
 FEW = 4
 
 
+def is_single(log: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Whether log(interval / period) may be that of one beat, whatever the pattern, bool of the same shape."""
+    return np.asarray((log > np.log(0.4)) & (log < np.log(2.2)))
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Gaps:
     """Costs of intervals.
@@ -46,16 +51,14 @@ class Gaps:
         """
         interval = np.diff(frames).astype(np.float64)
         log = np.log(np.maximum(interval / period, 1e-9))
-        log = log[(log > np.log(0.4)) & (log < np.log(2.2))]
+        log = log[is_single(log)]
         if len(log) < FEW:
             return cls.even(period, USUAL_SPREAD, missed_cost)
         kernel = np.hypot(KERNEL, FRAME_ERROR / period)
         density = np.exp(-0.5 * ((GRID[:, None] - log[None, :]) / kernel) ** 2).mean(axis=1) / kernel
         with np.errstate(divide="ignore"):
             single = np.maximum(-np.log(density * USUAL_SPREAD), 0.0)
-        single[(np.log(0.4) < GRID) & (np.log(2.2) > GRID)] = np.minimum(
-            single[(np.log(0.4) < GRID) & (np.log(2.2) > GRID)], change_cost
-        )
+        single = np.where(is_single(GRID), np.minimum(single, change_cost), single)
         cost = single
         for n_periods in range(2, MISSED_MAX + 2):
             shifted = np.interp(GRID - np.log(n_periods), GRID, single, left=np.inf)

@@ -115,13 +115,17 @@ def part_mixture(series: Series, field: Field, rises: NDArray[np.float32], setti
     strong and weak in turn does too, but there the shape of the spectrum is the same.
     """
     even, odd = series.frames[::2], series.frames[1::2]
-    if len(odd) < 3:
-        return series
-    if likeness(profile(rises, even), profile(rises, odd)) > settings.likeness_min:
+    if len(odd) < 3 or one_sound(series, rises, settings):
         return series
     louder = even if series.z_honest[::2].mean() >= series.z_honest[1::2].mean() else odd
     half = refine(field, louder, 2 * series.period, settings, rounds=2)
     return series if half is None else half
+
+
+def one_sound(series: Series, rises: NDArray[np.float32], settings: BeatsSettings) -> bool:
+    """Whether the spectrum of every second member has the shape of the others', at any loudness."""
+    even, odd = series.frames[::2], series.frames[1::2]
+    return likeness(profile(rises, even), profile(rises, odd)) > settings.likeness_min
 
 
 def centred(series: Series, rises: NDArray[np.float32]) -> Series:
@@ -173,8 +177,7 @@ FULL, SMOOTH = 0.96, 0.04
 def all_alike(series: Series, rises: NDArray[np.float32], settings: BeatsSettings) -> bool:
     """Whether every second member sounds as the others do, and not much softer: not slams and reopenings in turn."""
     even, odd = series.z_honest[::2].mean(), series.z_honest[1::2].mean()
-    same = likeness(profile(rises, series.frames[::2]), profile(rises, series.frames[1::2])) > settings.likeness_min
-    return bool(same and min(even, odd) > ALIKE_SHARE * max(even, odd))
+    return bool(one_sound(series, rises, settings) and min(even, odd) > ALIKE_SHARE * max(even, odd))
 
 
 ALIKE_SHARE = 0.5
@@ -209,12 +212,15 @@ def between_members(series: Series) -> Frames | None:
     z = maximum_filter1d(series.z, 5)
     usual = np.median(z[np.minimum(single[:, None] + lags[None, :], len(z) - 1)], axis=0)
     best = int(np.argmax(usual))
-    if usual[best] < 0.15 * series.typical_z:
+    if usual[best] < BETWEEN_SHARE * series.typical_z:
         return None
     extra = single + lags[best]
     window = np.minimum(extra[:, None] + np.arange(-3, 4)[None, :], len(z) - 1)
     extra = window[np.arange(len(extra)), np.argmax(series.z[window], axis=1)]
     return np.unique(np.concatenate([series.frames, extra]))
+
+
+BETWEEN_SHARE = 0.15  # of what a member scores; nine in ten made rams of the right period stay below 0.1
 
 
 def companion_series(series: Series, companion: Companion, field: Field, settings: BeatsSettings) -> Series | None:

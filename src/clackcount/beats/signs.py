@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 
-from clackcount.beats.gaps import FRAME_ERROR
+from clackcount.beats.gaps import FRAME_ERROR, is_single
+from clackcount.beats.regularity import BREAK_PERIODS
 from clackcount.beats.series import Series
 
-BREAK_PERIODS = 3.6
 # A logistic regression on made and recorded places with and without a ram, of five signs that need no learning of
 # any sound; rounded. Footsteps, birds, drips and talk are what it was held against, clocks were left out: a clock
 # is as even as a ram.
@@ -58,7 +58,7 @@ def roughness(frames: np.ndarray, period: float) -> float:
     As a share of the period, the error of frame numbers taken out. Intervals of missed beats don't count.
     """
     log = np.log(np.diff(frames).astype(np.float64) / period)
-    log = log[(log > np.log(0.4)) & (log < np.log(2.2))]
+    log = log[is_single(log)]
     found = [
         1.4826 / np.sqrt(2) * float(np.median(np.abs(log[back:] - log[:-back])))
         for back in (1, 2)

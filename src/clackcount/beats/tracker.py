@@ -37,8 +37,7 @@ class Heard:
 class Known:
     """What is remembered of a pump from passage to passage.
 
-    slam_odds: log odds that its slams are not its reopenings. rush_t,
-    odds: sums over the n_passages. plain: as last
+    slam_odds: log odds that its slams are not its reopenings. rush_t, odds: sums over the n_passages. plain: as last
     settled, where its slams were those that its beat alone had found.
     """
 

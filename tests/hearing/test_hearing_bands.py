@@ -9,7 +9,7 @@ from hypothesis import example, given
 from hypothesis import settings as rules
 from hypothesis import strategies as st
 
-from clackcount.hearing.bands import BandEnergies, band_edges_hz
+from clackcount.hearing.bands import BandEnergies, band_edges_hz, mel_triangles
 from clackcount.settings import HearingSettings
 from support.made_sound import cut
 
@@ -75,6 +75,18 @@ def test_bands_mean_the_same_at_every_rate(sample_rate_hz: int) -> None:
     assert np.array_equal(edges_hz, full_hz[: len(edges_hz)])
     assert edges_hz[-1] < sample_rate_hz / 2
     assert sample_rate_hz < 28000 or len(edges_hz) == 38
+
+
+@pytest.mark.parametrize("sample_rate_hz", [8000, 44100, 48000])
+def test_the_bands_are_librosas_triangles(sample_rate_hz: int) -> None:
+    edges_hz = band_edges_hz(sample_rate_hz, SETTINGS)
+    n_fft = 4 * round(sample_rate_hz * SETTINGS.hop_s)
+    theirs = librosa.filters.mel(
+        sr=sample_rate_hz, n_fft=n_fft, n_mels=len(edges_hz) - 2, fmin=edges_hz[0], fmax=edges_hz[-1], norm="slaney"
+    )
+    area = (edges_hz[2:] - edges_hz[:-2])[:, None] / 2
+    ours = mel_triangles(np.fft.rfftfreq(n_fft, 1 / sample_rate_hz), edges_hz)
+    np.testing.assert_allclose(ours, area * theirs, atol=1e-6)
 
 
 def test_one_sound_at_two_rates_has_the_same_bands() -> None:

@@ -10,8 +10,9 @@ import pytest
 from hypothesis import given
 from hypothesis import settings as rules
 from hypothesis import strategies as st
+from scipy.signal import butter, sosfreqz
 
-from clackcount.hearing.placing import place
+from clackcount.hearing.placing import octave_response, place
 from support.made_sound import knocks
 
 
@@ -99,3 +100,12 @@ def test_an_unclear_impact_leans_on_the_clear_ones() -> None:
     # alone it may lie anywhere within 22 ms; within its fellows' offset it lies within their 6 ms
     assert abs(found_s[6] - true_s[6]) <= 0.0065
     assert np.median(np.abs(np.delete(found_s - true_s, 6))) <= 0.0005
+
+
+@pytest.mark.parametrize("rate", [8000, 48000])
+@pytest.mark.parametrize("centre_hz", [250.0, 2000.0])
+def test_the_octave_filter_is_scipys_butterworth(rate: int, centre_hz: float) -> None:
+    hz = np.linspace(0, rate / 2, 500)
+    octave = [centre_hz / 2**0.5, centre_hz * 2**0.5]
+    _, theirs = sosfreqz(butter(2, octave, "bandpass", fs=rate, output="sos"), hz, fs=rate)
+    np.testing.assert_allclose(octave_response(hz, centre_hz, rate), theirs, atol=1e-9)

@@ -210,7 +210,8 @@ class Tail:
         wanted = self._n + len(samples)
         if wanted > len(self._buffer):
             self._buffer = np.concatenate([self._buffer[: self._n], np.empty(wanted, dtype=np.float16)])
-        self._buffer[self._n : wanted] = np.clip(samples, -LARGEST, LARGEST)
+        loud = max(float(samples.max(initial=0)), -float(samples.min(initial=0))) > LARGEST
+        self._buffer[self._n : wanted] = np.clip(samples, -LARGEST, LARGEST) if loud else samples
         self._n = wanted
 
     def between(self, first: int, last: int) -> NDArray[np.float16]:

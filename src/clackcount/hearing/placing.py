@@ -11,8 +11,6 @@ from __future__ import annotations
 import numpy as np
 import scipy.fft
 from numpy.typing import NDArray
-from scipy.linalg import toeplitz
-from scipy.signal import butter, sosfilt
 
 ORDER = 10
 BEFORE_S, AFTER_S = 0.022, 0.014  # around the frame: its own error is 2 to 10 ms
@@ -118,12 +116,16 @@ def _common_start(samples: NDArray[np.floating], approx: NDArray[np.float64], sa
     first = np.round(approx[some]).astype(np.int64) - COMMON_BEFORE * bin_
     where = first[:, None] + np.arange(-settle, (COMMON_BEFORE + COMMON_AFTER) * bin_)[None, :]
     waves = samples[np.clip(where, 0, len(samples) - 1)].astype(np.float64)
+    # room for the octaves' ringing, or the end of each wave would be heard at its beginning
+    size = scipy.fft.next_fast_len(waves.shape[1] + settle, real=True)
+    spectrum = scipy.fft.rfft(waves, size, axis=1)
+    bin_hz = scipy.fft.rfftfreq(size, 1 / sample_rate_hz)
     steepest, offset = 0.0, 0.0
     for centre_hz in COMMON_OCTAVES_HZ:
         if centre_hz * 2**0.5 > 0.47 * sample_rate_hz:
             break
-        band = [centre_hz / 2**0.5, centre_hz * 2**0.5]
-        heard = sosfilt(butter(2, band, "bandpass", fs=sample_rate_hz, output="sos"), waves, axis=1)[:, settle:]
+        heard = scipy.fft.irfft(spectrum * octave_response(bin_hz, centre_hz, sample_rate_hz), size, axis=1)
+        heard = heard[:, settle : waves.shape[1]]
         power = np.median(np.mean(heard.reshape(len(some), -1, bin_) ** 2, axis=2), axis=0)
         total = np.concatenate([[0.0], np.cumsum(power + 1e-15)])
         at = np.arange(COMMON_BEFORE - COMMON_REACH, COMMON_BEFORE + COMMON_REACH + 1)
@@ -140,6 +142,21 @@ COMMON_OCTAVES_HZ = (250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0)
 COMMON_BEFORE, COMMON_AFTER, COMMON_REACH, RISE_BINS = 36, 34, 24, 6  # bins
 
 
+def octave_response(hz: NDArray[np.float64], centre_hz: float, sample_rate_hz: int) -> NDArray[np.complex128]:
+    """Response of a Butterworth band-pass an octave wide, of order 2 (4 poles): complex128 as hz, 0 at half the rate.
+
+    The analogue low-pass 1 / (p^2 + sqrt(2) p + 1), taken to a band and to samples by the bilinear transform: what
+    ``scipy.signal.butter`` gives, whose module costs 50 MB. Source: Oppenheim & Schafer, Discrete-Time Signal
+    Processing, chapter 7.
+    """
+    low, high = np.tan(np.pi * centre_hz * np.array([2**-0.5, 2**0.5]) / sample_rate_hz)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        s = 1j * np.tan(np.pi * np.asarray(hz) / sample_rate_hz)
+        p = (s * s + low * high) / ((high - low) * s)
+        response = 1 / (p * p + np.sqrt(2) * p + 1)
+    return np.where(np.isfinite(response), response, 0)
+
+
 def _whiten(waves: NDArray[np.float64], n_learn: int) -> NDArray[np.float64]:
     """Prediction error of each row under a predictor learned from its first n_learn samples."""
     learn = waves[:, :n_learn] * np.hanning(n_learn)
@@ -147,7 +164,7 @@ def _whiten(waves: NDArray[np.float64], n_learn: int) -> NDArray[np.float64]:
     spectrum = scipy.fft.rfft(learn, size, axis=1)
     lag = scipy.fft.irfft(np.abs(spectrum) ** 2, size, axis=1)[:, : ORDER + 1]
     lag[:, 0] = lag[:, 0] * (1 + 1e-4) + 1e-12  # a little white noise keeps the equations solvable in silence
-    index = toeplitz(np.arange(ORDER))
+    index = np.abs(np.arange(ORDER)[:, None] - np.arange(ORDER)[None, :])
     coefficients = np.linalg.solve(lag[:, index], lag[:, 1:, None])[:, :, 0]
     error = waves.copy()
     for k in range(1, ORDER + 1):

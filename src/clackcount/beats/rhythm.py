@@ -68,36 +68,59 @@ def measure_rhythm(onsets: NDArray[np.float32], shortest: float, longest: float)
         rank[np.argsort(onsets[:, voice], kind="stable"), voice] = share
     period = np.exp(np.arange(np.log(shortest), np.log(min(longest, n_frames / 5)), GRID_STEP))
     strength = np.zeros((len(period), n_voices), np.float32)
-    for i, frames in enumerate(period):
-        best = _best_chain(_rarity(rank, frames / CELLS))
-        strength[i] = best / _by_chance(n_frames / frames)
+    highest, span = rank, 1  # of the frames from each one on, as many as span
+    for first in range(0, len(period), TOGETHER):
+        group = period[first : first + TOGETHER]
+        rarity = np.zeros((LONGEST + int(n_frames / group[0] * CELLS), len(group), n_voices), np.float32)
+        for i, frames in enumerate(group):
+            while 2 * span <= frames / CELLS:
+                np.maximum(highest[:-span], highest[span:], out=highest[:-span])
+                span *= 2
+            cells = _rarity(highest, span, frames / CELLS)
+            rarity[LONGEST : LONGEST + len(cells), i] = cells
+        chance = np.array([_by_chance(n_frames / frames) for frames in group], np.float32)
+        strength[first : first + len(group)] = _best_chains(rarity) / chance[:, None]
     return Rhythm(period, strength)
 
 
-def _rarity(rank: NDArray[np.float32], frames_per_cell: float) -> NDArray[np.float32]:
-    """Minus the log of how often chance gives a cell as much as this one, of mean 1: float32 (n_cells, n_voices)."""
-    first = (np.arange(int(len(rank) / frames_per_cell)) * frames_per_cell).astype(np.intp)
+TOGETHER = 6  # neighbouring periods whose chains are reckoned in one go
+
+
+def _rarity(highest: NDArray[np.float32], span: int, frames_per_cell: float) -> NDArray[np.float32]:
+    """Minus the log of how often chance gives a cell as much as this one, of mean 1: float32 (n_cells, n_voices).
+
+    highest: the highest rank of each frame and those after it, span in all; two of these cover a cell.
+    """
+    edge = (np.arange(int(len(highest) / frames_per_cell) + 1) * frames_per_cell).astype(np.intp)
+    first, last = edge[:-1], edge[1:]
     # of neighbouring frames every second is another chance
     power = np.float32(max(1.0, frames_per_cell / 2))
-    highest = np.maximum.reduceat(rank, first, axis=0) ** power
-    rarity = -np.log1p(-np.minimum(highest, np.float32(1 - 1e-6)))
+    rank = np.maximum(highest[first], highest[np.maximum(last - span, first)]) ** power
+    rarity = -np.log1p(-np.minimum(rank, np.float32(1 - 1e-6)))
     result: NDArray[np.float32] = rarity / rarity.mean(axis=0)
     return result
 
 
-def _best_chain(rarity: NDArray[np.float32]) -> NDArray[np.float32]:
-    """Total of the best chain in each voice, float32 (n_voices,)."""
-    n_cells, n_voices = rarity.shape
-    nearest, farthest = int(LAGS[0]), int(LAGS[-1])
-    total = np.zeros((farthest + n_cells, n_voices), np.float32)
-    for first in range(0, n_cells, nearest):  # no cell depends on one so near to it
-        last = min(first + nearest, n_cells)
-        best = np.zeros((last - first, n_voices), np.float32)
+def _best_chains(rarity: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Total of the best chain at each period in each voice, float32 (n_periods, n_voices).
+
+    rarity: float32 (LONGEST + n_cells, n_periods, n_voices), nothing in the first LONGEST cells, nor past the end of a
+    period with fewer cells; overwritten.
+    """
+    total, nearest = rarity, int(LAGS[0])
+    best, step = np.empty((2, nearest, *rarity.shape[1:]), np.float32)
+    for first in range(LONGEST, len(total), nearest):  # no cell depends on one so near to it
+        now = total[first : first + nearest]
+        best[:] = 0
         for lag, cost in zip(LAGS, LAG_COST, strict=True):
-            start = farthest - int(lag)
-            np.maximum(best, total[first + start : last + start] - cost, out=best)
-        total[farthest + first : farthest + last] = rarity[first:last] - TOLL + best
+            before = total[first - int(lag) : first - int(lag) + len(now)]
+            np.maximum(best[: len(now)], np.subtract(before, cost, out=step[: len(now)]), out=best[: len(now)])
+        now += best[: len(now)]
+        now -= TOLL
     return np.asarray(total.max(axis=0))
+
+
+LONGEST = int(LAGS[-1])
 
 
 def _by_chance(n_beats: float) -> float:

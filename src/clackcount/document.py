@@ -29,6 +29,7 @@ SHARE_DIGITS = 4
 DB_DIGITS = 2
 
 FEW_BEATS = 20  # below this one missed slam costs more than 5 % of the rate
+BRIEF_S = 20.0  # a ram of 15 beats a minute gives five of them in this
 FAINT_DB = 6.0  # below this distance from the background slams begin to be missed (see docs on accuracy)
 CLIPPED_SHARE = 0.001  # clipped peaks flatten slams long before this share shows in the mean level
 
@@ -83,15 +84,20 @@ def doubts(listening: Listening) -> tuple[str, ...]:
         )
     for beat in listening.beats.pumps:
         found.extend(beat.doubts)
+    if not listening.beats.pumps and listening.recording.duration_s < BRIEF_S:
+        found.append(
+            f"{listening.recording.duration_s:.2g} s of sound are too short to be sure that no ram beats: "
+            "record a minute or more."
+        )
     if listening.beats.pumps:
         found.extend(_doubts_of_first(listening))
-    return tuple(dict.fromkeys(_sentence(words) for words in found))
+    return tuple(dict.fromkeys(sentence(words) for words in found))
 
 
-def _sentence(words: str) -> str:
+def sentence(words: str) -> str:
     """words with a capital at the start and a full stop at the end."""
     words = words.strip()
-    return words[:1].upper() + words[1:] + ("" if words.endswith((".", "!", "?")) else ".")
+    return words[:1].upper() + words[1:] + ("" if not words or words.endswith((".", "!", "?")) else ".")
 
 
 def _doubts_of_first(listening: Listening) -> Iterable[str]:

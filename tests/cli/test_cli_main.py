@@ -88,6 +88,15 @@ def test_slips_of_typing_are_one_line_and_exit_2(argv, words, run):
     assert words in ran.err
 
 
+def test_a_file_whose_name_looks_like_an_option_is_not_left_a_riddle(run, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "-loud.wav").write_bytes(b"")
+    ran = run("listen", "-loud.wav")
+    assert (ran.code, ran.out) == (2, "")
+    assert ran.err.endswith("(hint: a file whose name begins with a dash: ./-loud.wav)\n")
+    assert "the file is empty" in run("listen", "./-loud.wav").err
+
+
 def wrapped_by_an_import():
     """What Python 3.11 makes of Ctrl-C while numpy is being imported."""
     error = RuntimeError("Error calling __set_name__ on 'cached_property' instance 'epsneg' in 'finfo'")
@@ -191,6 +200,7 @@ def test_explain_lists_the_codes_and_refuses_others(run):
     ran = run("explain", "gremlins")
     assert (ran.code, ran.out, ran.err.count("\n")) == (2, "", 1)
     assert "no finding is called 'gremlins'" in ran.err
+    assert "perhaps silent or" in run("explain", "silnt").err
 
 
 def test_every_code_that_can_be_printed_is_explained():

@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 import soundfile
 
+from clackcount.cli import report
 from clackcount.hydraulics import template
 
 LEAF = "sample_audio/leaf_in_valve.ogg"
@@ -46,6 +47,23 @@ def test_the_usable_recordings_are_shown_when_one_is_not(run, samples, tmp_path)
     ran = run("report", "no-such.m4a", LEAF, "-o", tmp_path / "a.html")
     assert ran.code == 2
     assert "no-such.m4a" in ran.err
+    assert "leaf_in_valve" in (tmp_path / "a.html").read_text(encoding="utf-8")
+
+
+def test_a_fault_of_ours_costs_one_recording_only(run, samples, tmp_path, monkeypatch):
+    heard = report._heard
+
+    def heard_or_fail(path, given):
+        if path == "odd.wav":
+            raise ZeroDivisionError("division by zero")
+        return heard(path, given)
+
+    monkeypatch.delenv("CLACKCOUNT_DEBUG", raising=False)
+    monkeypatch.setattr(report, "_heard", heard_or_fail)
+    ran = run("report", "odd.wav", LEAF, "-o", tmp_path / "a.html")
+    assert ran.code == 1
+    assert ran.err.startswith("failed: odd.wav: ZeroDivisionError: division by zero. This is a fault")
+    assert re.search(r"wrote .*a\.html \(\d+ kB\)", ran.err)
     assert "leaf_in_valve" in (tmp_path / "a.html").read_text(encoding="utf-8")
 
 

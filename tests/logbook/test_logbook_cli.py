@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import json
+import re
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -87,6 +88,7 @@ def test_a_trial_with_a_recording_is_kept_with_everything(run):
     shown = run("trial", "show", 1)
     for words in ("stroke 1/2 in, weight 80g", "head 5.4 ft", "1.5 cup from 0:05 to 0:25", "after rain", "per min"):
         assert words in shown.out
+    assert re.search(r"^  unevenness +0\.\d\d %$", shown.out, re.MULTILINE)
     assert run("log", "recompute").out == "trial 1: as before (heard again)\n"
 
 
@@ -186,10 +188,12 @@ def test_compare_advise_and_trend_print_json_and_draw(run):
     assert "Delivered water: 20 % more" in compared.out
     assert "better" in compared.out
     document = run("compare", 1, "2,4", "--json").json()
+    assert compared.out.startswith("Trials 2, 4 over trial 1\n")
     assert (document["schema"], document["first"], document["second"]) == ("clackcount.comparison/1", [1], [2, 4])
     assert document["rows"][0]["ratio"] == pytest.approx(1.2, rel=0.01)
     advised = run("advise", "--site", "dell.toml", "--travel", "3 mm to 20 mm", "--png", "b.png")
     assert "Best so far" in advised.out
+    assert "Caution: Keep fingers out of the waste valve" in advised.out
     document = run("advise", "--site", "dell.toml", "--travel", "3 mm to 20 mm", "--json").json()
     assert 0.010 <= document["best_si"] <= 0.0135
     for day in range(6, 14):

@@ -51,6 +51,7 @@ def directory(path: Path) -> Path:
 
 BAD = [
     ("missing", lambda path: path, "no-file"),
+    ("no name at all", lambda _: "", "no-file"),
     ("directory", directory, "directory"),
     ("name with a zero", lambda path: Path(f"{path}\0"), "unreadable"),
     ("empty", written(b""), "empty"),
@@ -84,7 +85,7 @@ BAD = [
 
 @pytest.mark.parametrize(("what", "make", "code"), BAD, ids=[row[0] for row in BAD])
 def test_unusable_files_are_one_clear_line(
-    tmp_path: Path, what: str, make: Callable[[Path], Path], code: str | None
+    tmp_path: Path, what: str, make: Callable[[Path], Path | str], code: str | None
 ) -> None:
     with pytest.raises(RecordingError) as caught:
         heard(make(tmp_path / "recording.wav"))

@@ -11,7 +11,7 @@ from clackcount import model
 
 @pytest.fixture
 def no_ram() -> model.Listening:
-    return listening_of(train_of([]))
+    return listening_of(train_of([], duration_s=60.0))
 
 
 @pytest.fixture

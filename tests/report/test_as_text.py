@@ -51,7 +51,7 @@ def test_order_of_the_parts(stopped):
 
 def test_empty_parts_leave_no_headings(no_ram):
     text = as_text.render(view.of(no_ram))
-    assert text == "lower-meadow.m4a: 00:10 of sound, m4a (aac), 48 kHz, stereo\n\nNo ram heard in this recording.\n"
+    assert text == "lower-meadow.m4a: 01:00 of sound, m4a (aac), 48 kHz, stereo\n\nNo ram heard in this recording.\n"
 
 
 def test_colour_only_adds_and_only_through_paint(stopped):

@@ -171,9 +171,17 @@ def test_each_doubt_is_said(parts, word):
     assert word in doubts_of(**parts)
 
 
+def test_too_little_sound_does_not_prove_that_no_ram_beats():
+    brief, long = (document.doubts(listening_of(train_of([], duration_s=duration_s))) for duration_s in (3.0, 30.0))
+    assert brief == ("3 s of sound are too short to be sure that no ram beats: record a minute or more.",)
+    assert long == ()
+
+
 def test_doubts_are_sentences_each_said_once():
     found = document.doubts(
-        listening_of(train_of([]), warnings=("the file was cut short",), doubts=("Too far.", "Too far."))
+        listening_of(
+            train_of([], duration_s=60.0), warnings=("the file was cut short",), doubts=("Too far.", "Too far.")
+        )
     )
     assert found == ("The file was cut short.", "Too far.")
 

@@ -171,6 +171,11 @@ def test_where_nothing_is_urgent_what_to_do_next_comes_first(steady):
     assert not view.of(dataclasses.replace(steady, findings=(FINDING,))).calm
 
 
+def test_evidence_is_a_sentence_even_where_a_rule_left_out_the_stop(steady):
+    odd = dataclasses.replace(FINDING, evidence="62 a minute heard; 70 expected")
+    assert view.of(dataclasses.replace(steady, findings=(odd,))).first.evidence == "62 a minute heard; 70 expected."
+
+
 def test_a_finding_that_only_repeats_the_first_line_is_left_out(no_ram):
     silent = model.Finding("silent", model.Severity.INFO, "No ram heard", "", "", 0.5, model.Basis.INFERENCE)
     assert view.of(dataclasses.replace(no_ram, findings=(silent,))).others == ()

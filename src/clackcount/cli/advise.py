@@ -47,6 +47,7 @@ def command(
     clackcount advise --site dell.toml --over weight --aim least-waste --png weight.png
     """
     from clackcount.cli.reckoning import forecast_of, lift_over_fall_of, supply_of
+    from clackcount.diagnosis import cautions
     from clackcount.logbook import advice, as_text, drawable
     from clackcount.logbook.records import ends_of
     from clackcount.units import parse_quantity
@@ -71,5 +72,9 @@ def command(
     if as_json:
         put_json(found.to_dict())
     else:
-        put(as_text.advised(found, name, terminal.width()))
+        width = terminal.width()
+        put(as_text.advised(found, name, width))
+        put(
+            ["", *(line for said in cautions.AT_THE_VALVE for line in as_text.wrapped(f"Caution: {said}", width, ""))]
+        )
     drawn(png, lambda figures: figures.choice(drawable.choice(found)))

@@ -47,11 +47,10 @@ def compared(first: str, second: str, logbook: str | None) -> Trials:
 
 def _named(trials: Sequence[Trial]) -> str:
     """ "Trial 2 (stroke 10mm)", "Trials 2, 4 (stroke 10mm)"."""
-    from clackcount.logbook.as_text import settings_text
+    from clackcount.logbook.as_text import numbered, settings_text
 
     settings = settings_text(trials[0].settings)
-    numbers = ", ".join(str(trial.number) for trial in trials)
-    return f"{'Trial' if len(trials) == 1 else 'Trials'} {numbers}{f' ({settings})' if settings else ''}"
+    return f"{numbered(trials)}{f' ({settings})' if settings else ''}"
 
 
 def _next(found: Compared) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import difflib
 from typing import TYPE_CHECKING
 
 import click
@@ -29,8 +30,10 @@ def command(code: str | None) -> None:
     elif code in meanings:
         text = as_text.fitted(meanings[code].explained(), terminal.width())
     else:
+        near = difflib.get_close_matches(code, meanings, n=3, cutoff=0.5)
+        hint = f"perhaps {' or '.join(near)}; " if near else ""
         raise ClackcountError(
-            f"no finding is called {code!r}", hint="one of " + ", ".join(sorted(meanings)), code="unknown-code"
+            f"no finding is called {code!r}", hint=f"{hint}clackcount explain lists them all", code="unknown-code"
         )
     click.echo(text, nl=False)
 

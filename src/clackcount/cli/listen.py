@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable, Iterable
 from pathlib import PurePath
 from typing import TYPE_CHECKING
@@ -69,16 +68,9 @@ def command(
             listening = _hear(path)
             if given is not None:
                 listening, water = measuring.measured(listening, given)
-        except (
-            Exception
-        ) as err:  # neither a bad recording nor a fault of ours with one may cost the person the others
-            if terminal.interrupted(err):
-                raise KeyboardInterrupt from err
-            if os.environ.get("CLACKCOUNT_DEBUG") and not isinstance(err, ClackcountError):
-                raise
-            error = err if isinstance(err, ClackcountError) else terminal.fault(err)
+        except Exception as err:  # nothing wrong with one recording may cost the person the others
+            error = terminal.excused(err, path)
             worst = max(worst, error.exit_code)
-            terminal.say(terminal.error_line(error, about=path))
             if form == "json":
                 _put([_error_document(path, error)])
             continue

@@ -12,6 +12,7 @@ import click
 
 from clackcount.cli import terminal
 from clackcount.errors import FailedError, LogbookError, QuantityError
+from clackcount.report.words import count
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable
@@ -113,7 +114,7 @@ def export(file: str, form: str | None, logbook: str | None) -> None:
         click.echo(text.encode(), nl=False)  # bytes, so that no line end is changed on the way
     else:
         write(file, text.encode())
-        terminal.say(f"wrote {len(trials)} trials and {len(events)} events to {file}")
+        terminal.say(f"wrote {count(len(trials), 'trial')} and {count(len(events), 'event')} to {file}")
 
 
 @command.command("import")
@@ -140,7 +141,7 @@ def import_(file: str, as_json: bool, logbook: str | None) -> None:
     if as_json:
         put_json({"new_trials": n_trials, "new_events": n_events, "removed_trials": n_struck})
     else:
-        click.echo(f"{n_trials} new trials, {n_events} new events, {n_struck} struck out")
+        click.echo(f"{count(n_trials, 'new trial')}, {count(n_events, 'new event')}, {n_struck} struck out")
 
 
 @command.command("note")

@@ -25,7 +25,6 @@ os.environ.setdefault("OMP_NUM_THREADS", "1")
 
 PROGRAM = "clackcount"
 COMPLETE_VARIABLE = "_CLACKCOUNT_COMPLETE"
-DEBUG_VARIABLE = "CLACKCOUNT_DEBUG"
 
 STOPPED = 130  # 128 + SIGINT and 128 + SIGPIPE, as shells count them
 READER_GONE = 141
@@ -84,11 +83,12 @@ def main(argv: list[str] | None = None) -> int:
             stream.reconfigure(errors="backslashreplace")
     if sys.stdin is None:  # closed by whoever started us: then there is nothing to read
         sys.stdin = open(os.devnull)  # noqa: SIM115  it lives as long as the process
-    debug = bool(os.environ.get(DEBUG_VARIABLE))
+    debug = bool(os.environ.get(terminal.DEBUG_VARIABLE))
     if not debug and not sys.warnoptions:
         warnings.simplefilter("ignore")  # a library's remark to its programmers means nothing beside a creek
+    argv = sys.argv[1:] if argv is None else argv
     try:
-        return _run(sys.argv[1:] if argv is None else argv)
+        return _run(argv)
     except KeyboardInterrupt:
         return _last_word("stopped", STOPPED)
     except BrokenPipeError:
@@ -97,7 +97,7 @@ def main(argv: list[str] | None = None) -> int:
     except ClackcountError as err:
         return _last_word(terminal.error_line(err), err.exit_code)
     except click.ClickException as err:
-        return _last_word(_usage_line(err), err.exit_code)
+        return _last_word(_usage_line(err, argv), err.exit_code)
     except OSError as err:
         if debug:
             raise
@@ -142,8 +142,10 @@ def _drop_output() -> None:
     sys.stdout = open(os.devnull, "w")  # noqa: SIM115  it lives as long as the process
 
 
-def _usage_line(err: click.ClickException) -> str:
+def _usage_line(err: click.ClickException, argv: list[str]) -> str:
     context = getattr(err, "ctx", None)
     where = context.command_path if context else PROGRAM
     message = terminal.one_line(err.format_message()).rstrip(".")
-    return f"error: {message} (hint: {where} --help)"
+    files = [word for word in argv if word.startswith("-") and word != "-" and os.path.exists(word)]
+    hint = f"a file whose name begins with a dash: ./{files[0]}" if files else f"{where} --help"
+    return f"error: {message} (hint: {hint})"

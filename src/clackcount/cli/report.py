@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 import click
 
 from clackcount.cli import measuring, terminal
-from clackcount.errors import FailedError, RecordingError
+from clackcount.errors import FailedError
 
 if TYPE_CHECKING:
     from clackcount.report.as_html import Heard, Trials
@@ -74,9 +74,8 @@ def command(
     for path in recordings:
         try:
             heard.append(_heard(path, given))
-        except RecordingError as err:
-            worst = max(worst, err.exit_code)
-            terminal.say(terminal.error_line(err, about=path))
+        except Exception as err:  # nothing wrong with one recording may cost the person the others
+            worst = max(worst, terminal.excused(err, path).exit_code)
     if not heard and not told:
         return worst
     page = as_html.render(heard, told)
@@ -84,10 +83,14 @@ def command(
         click.echo(page, nl=False)
     else:
         write(output, page)
-        terminal.say(f"wrote {output} ({len(page.encode()) / 1e6:.1f} MB): open it in a browser")
+        terminal.say(f"wrote {output} ({_size(len(page.encode()))}): open it in a browser")
     if png_folder is not None:
         _draw(heard, told, Path(png_folder))
     return worst
+
+
+def _size(n_bytes: int) -> str:
+    return f"{n_bytes / 1e6:.1f} MB" if n_bytes >= 1e6 else f"{max(1, n_bytes // 1000)} kB"
 
 
 @contextmanager

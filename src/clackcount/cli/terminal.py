@@ -11,6 +11,7 @@ import click
 from clackcount.errors import ClackcountError, FailedError
 
 WIDTH = 80
+DEBUG_VARIABLE = "CLACKCOUNT_DEBUG"
 
 _STYLES = {
     "strong": {"bold": True},
@@ -49,8 +50,25 @@ def interrupted(err: BaseException) -> bool:
 def fault(err: BaseException) -> FailedError:
     """An error that nobody foresaw, as one that says it is ours."""
     what = one_line(f"{type(err).__name__}: {err}").rstrip(".: ")
-    message = f"{what}. This is a fault in clackcount; run with CLACKCOUNT_DEBUG=1 for the details."
+    message = f"{what}. This is a fault in clackcount; run with {DEBUG_VARIABLE}=1 for the details."
     return FailedError(message, code="fault")
+
+
+def excused(err: Exception, path: str) -> ClackcountError:
+    """What was wrong with one recording of several, said, so that the next has its turn.
+
+    Raises: KeyboardInterrupt where Ctrl-C lies behind it; the error itself where somebody looks for a fault of ours.
+    """
+    if interrupted(err):
+        raise KeyboardInterrupt from err
+    if isinstance(err, ClackcountError):
+        error = err
+    elif os.environ.get(DEBUG_VARIABLE):
+        raise err
+    else:
+        error = fault(err)
+    say(error_line(error, about=path))
+    return error
 
 
 def colour_wanted() -> bool:

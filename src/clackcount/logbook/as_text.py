@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
 LABELS: dict[str, tuple[str, str, float]] = {  # words, unit shown, factor from SI
     "rate_per_min": ("beat", "per min", 1.0),
-    "robust_cv": ("intervals scatter by", "%", 100.0),
+    "robust_cv": ("unevenness", "%", 100.0),
     "delivery_flow_m3_s": ("delivered", "L/min", 60e3),
     "waste_flow_m3_s": ("wasted", "L/min", 60e3),
     "delivered_per_stroke_m3": ("delivered a beat", "mL", 1e6),
@@ -44,8 +44,8 @@ def figure(name: str, found: Figure | None, *, band: bool = False) -> str:
     value = found.value * factor
     spread = 2 * found.u * factor if found.u else None
     if not band:
-        return number(value, spread)
-    return f"{number(value, spread)}{f' ± {number(spread, spread)}' if spread else ''} {unit}".rstrip()
+        return number(value, spread, figures=2)
+    return f"{number(value, spread, figures=2)}{f' ± {number(spread, spread)}' if spread else ''} {unit}".rstrip()
 
 
 def settings_text(settings: Sequence[Setting]) -> str:
@@ -120,9 +120,14 @@ def wrapped(text: str, width: int, indent: str = "  ") -> list[str]:
 
 
 def over(found: Compared) -> str:
-    """ "Trial 2 over trial 1"."""
-    names = [", ".join(str(trial.number) for trial in side) for side in (found.second, found.first)]
-    return f"Trial {names[0]} over trial {names[1]}"
+    """ "Trial 2 over trial 1", "Trials 2, 3 over trial 1"."""
+    second, first = (numbered(side) for side in (found.second, found.first))
+    return f"{second} over {first.lower()}"
+
+
+def numbered(side: Sequence[Trial]) -> str:
+    """ "Trial 2", "Trials 2, 4"."""
+    return f"Trial{'s' if len(side) > 1 else ''} {', '.join(str(trial.number) for trial in side)}"
 
 
 def ratio_rows(found: Compared) -> list[tuple[str, str, str, str]]:

@@ -44,6 +44,8 @@ def digest(path: str | os.PathLike[str]) -> str:
 
 def open_file(path: str | os.PathLike[str]) -> io.BufferedReader:
     """The file, opened for reading bytes; RecordingError where that cannot be."""
+    if not os.fspath(path):  # Path("") would be the folder one stands in
+        raise RecordingError("an empty name is no file", hint="is the name typed right?", code="no-file")
     try:
         return Path(path).open("rb")
     except FileNotFoundError as err:

@@ -339,7 +339,7 @@ def _advice(finding: Finding) -> Advice:
         code=finding.code,
         severity=finding.severity,
         title=finding.title,
-        evidence=finding.evidence[:1].upper() + finding.evidence[1:],
+        evidence=document.sentence(finding.evidence),
         next=finding.next,
         question=finding.question,
         how_sure=how_sure(finding.confidence),

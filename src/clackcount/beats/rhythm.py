@@ -71,7 +71,7 @@ def measure_rhythm(onsets: NDArray[np.float32], shortest: float, longest: float)
     highest, span = rank, 1  # of the frames from each one on, as many as span
     for first in range(0, len(period), TOGETHER):
         group = period[first : first + TOGETHER]
-        rarity = np.zeros((LONGEST + int(n_frames / group[0] * CELLS), len(group), n_voices), np.float32)
+        rarity = np.zeros((LONGEST + int(n_frames / (group[0] / CELLS)), len(group), n_voices), np.float32)
         for i, frames in enumerate(group):
             while 2 * span <= frames / CELLS:
                 np.maximum(highest[:-span], highest[span:], out=highest[:-span])
@@ -104,7 +104,7 @@ def _rarity(highest: NDArray[np.float32], span: int, frames_per_cell: float) -> 
 def _best_chains(rarity: NDArray[np.float32]) -> NDArray[np.float32]:
     """Total of the best chain at each period in each voice, float32 (n_periods, n_voices).
 
-    rarity: float32 (LONGEST + n_cells, n_periods, n_voices), nothing in the first LONGEST cells, nor past the end of a
+    rarity: float32 (LONGEST + n_cells, n_periods, n_voices), nothing in the first LONGEST cells nor past the end of a
     period with fewer cells; overwritten.
     """
     total, nearest = rarity, int(LAGS[0])

@@ -66,6 +66,30 @@ def test_strokes_of_a_catch_timed_in_the_recording_are_those_that_were_made(run,
     assert not any("not counted" in note for note in water["notes"])
 
 
+def test_json_lists_every_catch_as_it_was_typed_and_understood(run, place):
+    typed = ["1.5 cup in 60 s", "1.6 cup from 0:02 to 0:28", "12 ± 0.2 L in 60 s"]
+    argv = ["--catch", typed[0], "--catch", typed[1], "--waste-catch", typed[2]]
+    document = json.loads(run("listen", "--json", "--site", place, *argv, STEADY).out)
+    jsonschema.Draft202012Validator(json_schema()).validate(document)
+    catches = document["water"]["catches"]
+    assert [each["given"] for each in catches] == typed
+    assert [each["side"] for each in catches] == ["delivery", "delivery", "waste"]
+    assert [each["volume_m3"]["value"] for each in catches] == pytest.approx(
+        [1.5 * CUP_M3, 1.6 * CUP_M3, 0.012], rel=0.01
+    )
+    assert [each["time_s"]["value"] for each in catches] == pytest.approx([60, 26, 60])
+    assert [each["flow_m3_s"]["value"] for each in catches] == pytest.approx(
+        [1.5 * CUP_M3 / 60, 1.6 * CUP_M3 / 26, 0.012 / 60], rel=0.01
+    )
+    assert [(each["start_s"], each["end_s"], each["n_slams"] is None) for each in catches] == [
+        (None, None, True),
+        (2.0, 28.0, False),
+        (None, None, True),
+    ]
+    # A rectangle of ± 0.2 L has a standard deviation of 0.2 / √3 (JCGM 100:2008, 4.3.7).
+    assert catches[2]["volume_m3"]["standard_uncertainty"] == pytest.approx(0.2e-3 / 3**0.5, rel=0.06)
+
+
 def test_a_catch_that_outlasts_the_recording_is_not_counted(run, place):
     ran = run("listen", "--json", "--site", place, "--catch", "200 mL from 0:02 to 0:58", STEADY)
     assert any("not counted" in note for note in json.loads(ran.out)["water"]["notes"])

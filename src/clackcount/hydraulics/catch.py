@@ -25,7 +25,6 @@ from clackcount.hydraulics.figures import (
     u_of,
     uncertain,
     value_of,
-    written,
 )
 from clackcount.hydraulics.maths import log
 from clackcount.units import RECTANGULAR, Quantity, parse_quantity
@@ -41,7 +40,7 @@ _LITRE = 1e-3
 class Catch:
     """Water caught on one side of the ram. start_s, end_s: where in the recording, None where not said.
 
-    volume: m³. time: s.
+    volume: m³. time: s. given: the text it came from.
     """
 
     volume: Quantity
@@ -49,6 +48,7 @@ class Catch:
     side: Side = "delivery"
     start_s: float | None = None
     end_s: float | None = None
+    given: str = ""
 
     @classmethod
     def read(cls, text: str, side: Side = "delivery", *, measures: str = "US") -> Catch:
@@ -65,11 +65,11 @@ class Catch:
                 raise QuantityError(f"{field}: “{text}” ends before it starts", hint=f"write for example {_EXAMPLE}")
             time = Quantity(end_s - start_s, math.sqrt(2) * ASSUMED["clock_in_recording"].u, "s", text)
             volume = parse_quantity(window["volume"], "volume", field=f"{field} volume", measures=measures)
-            return _filled(cls(volume, time, side, start_s, end_s), field, text)
+            return _filled(cls(volume, time, side, start_s, end_s, given=text), field, text)
         if not parts:
             raise QuantityError(f"{field}: “{text}” is not an amount in a time", hint=f"write for example {_EXAMPLE}")
         volume = parse_quantity(parts["volume"], "volume", field=f"{field} volume", measures=measures)
-        return _filled(cls(volume, _time(parts["time"], f"{field} time"), side), field, text)
+        return _filled(cls(volume, _time(parts["time"], f"{field} time"), side, given=text), field, text)
 
     @property
     def vessel(self) -> str:
@@ -94,6 +94,21 @@ class Catch:
         if self.time.u is None:
             said.append(f"watch assumed good to ± {2 * ASSUMED['watch'].u:g} s")
         return tuple(said)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SingleCatch:
+    """One catch by itself, with all its errors: reading, vessel, watch. given: as typed. start_s, end_s: where in the
+    recording; n_slams: counted there; None where that is not known."""
+
+    given: str
+    side: Side
+    volume_m3: Uncertain
+    time_s: Uncertain
+    flow_m3_s: Uncertain
+    start_s: float | None
+    end_s: float | None
+    n_slams: int | None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -171,6 +186,16 @@ def pool_catches(
     )
 
 
+def single(catch: Catch, n_slams: int | None) -> SingleCatch:
+    """The catch before it is pooled with its repeats."""
+    volume = uncertain(catch.volume.value, catch.volume_u_m3())
+    volume_m3 = volume * assumed("vessel") if catch.volume.u is None else volume
+    time_s = uncertain(catch.time.value, catch.time_u_s())
+    return SingleCatch(
+        catch.given, catch.side, volume_m3, time_s, volume_m3 / time_s, catch.start_s, catch.end_s, n_slams
+    )
+
+
 def strokes_within(
     slam_time_s: Sequence[float] | NDArray[np.float64], start_s: float | None, end_s: float | None, duration_s: float
 ) -> int | None:
@@ -192,12 +217,6 @@ def compare_catches(first: Sequence[Catch], second: Sequence[Catch]) -> Comparis
     z = value_of(log_ratio) / u_of(log_ratio) if u_of(log_ratio) else math.copysign(math.inf, value_of(log_ratio))
     low, high = (math.exp(value_of(log_ratio) + sign * COVERAGE * u_of(log_ratio)) for sign in (-1, 1))
     return Comparison(value_of(ratio), low, high, 0.5 * math.erfc(z / math.sqrt(2)))
-
-
-def written_catch(catch: Catch) -> str:
-    """The catch with its reading errors, for a report."""
-    volume = uncertain(catch.volume.value, catch.volume_u_m3())
-    return f"{written(volume, 'L', 1e3)} in {written(uncertain(catch.time.value, catch.time_u_s()), 's')}"
 
 
 def _relative_u(catch: Catch) -> float:

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from clackcount.hydraulics.assumed import ASSUMED
-from clackcount.hydraulics.catch import Catch, Pooled, pool_catches
+from clackcount.hydraulics.catch import Catch, Pooled, pool_catches, single
 from clackcount.hydraulics.column import (
     column_velocity_m_s,
     kinetic_energy_j,
@@ -76,6 +76,7 @@ def measure(site: Site, catches: Sequence[Catch] = (), heard: Heard | None = Non
         **results,
         n_delivery_catches=delivery.n_catches if delivery else 0,
         n_waste_catches=waste.n_catches if waste else 0,
+        catches=tuple(map(single, catches, _counts(catches, heard))),
         assumptions=tuple(dict.fromkeys(assumptions)),
         notes=tuple(notes),
         cautions=_cautions(site, numbers, results),
@@ -92,12 +93,17 @@ def _rate(heard: Heard | None) -> Uncertain | None:
     return uncertain(heard.rate_per_min / 60, (high - low) / (2 * 1.96) / 60, "rate")
 
 
+def _counts(catches: Sequence[Catch], heard: Heard | None) -> list[int | None]:
+    """The slams counted in each catch, None where they were not."""
+    return [*(heard.n_slams if heard else ()), *[None] * len(catches)][: len(catches)]
+
+
 def _pools(
     catches: Sequence[Catch], rate: Uncertain | None, heard: Heard | None
 ) -> tuple[Pooled | None, Pooled | None]:
     """Delivery and waste catches pooled. Their vessels are taken to differ (a cup here, a bucket there), so that no
     error is thought to cancel that does not."""
-    counts = list(heard.n_slams if heard else ()) + [None] * len(catches)
+    counts = _counts(catches, heard)
     pools: list[Pooled | None] = []
     for side in ("delivery", "waste"):
         chosen = [(c, n) for c, n in zip(catches, counts, strict=False) if c.side == side]

@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from clackcount.hydraulics.catch import Catch, strokes_within
+from clackcount.hydraulics.catch import Catch, SingleCatch, strokes_within
 from clackcount.hydraulics.figures import Uncertain, as_json, band95, two_figures
 from clackcount.hydraulics.hammer import static_pressure_pa
 from clackcount.hydraulics.numbers import SiteNumbers
@@ -131,21 +131,25 @@ class Measurement:
     calibrated: bool = False
     n_delivery_catches: int = 0
     n_waste_catches: int = 0
+    catches: tuple[SingleCatch, ...] = ()
     assumptions: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
     cautions: tuple[str, ...] = ()
 
     def to_dict(self) -> dict[str, Any]:
         """For a JSON document: every result as value, standard_uncertainty, low95, high95 (null where unknown)."""
-        out: dict[str, Any] = {}
-        for each in fields(self):
-            if each.name == "site":
-                continue
-            value = getattr(self, each.name)
-            if isinstance(value, tuple):
-                out[each.name] = list(value)
-            elif value is None or isinstance(value, (str, bool, int)):
-                out[each.name] = value
-            else:
-                out[each.name] = as_json(value)
-        return out
+        return _plain(self, besides="site")
+
+
+def _plain(record: Any, besides: str = "") -> dict[str, Any]:
+    """The fields of a dataclass as values of a JSON document. Plain floats are moments in the recording."""
+
+    def value_of(value: Any) -> Any:
+        if isinstance(value, tuple):
+            return [value_of(item) for item in value]
+        if isinstance(value, SingleCatch):
+            return _plain(value)
+        return value if value is None or isinstance(value, (str, bool, int)) else as_json(value)
+
+    out = {each.name: value_of(getattr(record, each.name)) for each in fields(record) if each.name != besides}
+    return out | {name: getattr(record, name) for name in ("start_s", "end_s") if name in out}

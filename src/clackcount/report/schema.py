@@ -157,6 +157,19 @@ class Figure(_Part):
     high95: float
 
 
+class SingleCatch(_Part):
+    """One catch by itself, before it was pooled with its repeats."""
+
+    given: str = Field(description="as typed")
+    side: Literal["delivery", "waste"]
+    volume_m3: Figure
+    time_s: Figure
+    flow_m3_s: Figure
+    start_s: Seconds | None = Field(description="where in the recording it began; null where not said")
+    end_s: Seconds | None
+    n_slams: Annotated[int, Field(ge=0)] | None = Field(description="slams counted in it; null: not counted")
+
+
 class Water(_Part):
     """What the water does, from sound, site file and catches; null where nothing tells. docs/hydraulics.md."""
 
@@ -195,6 +208,7 @@ class Water(_Part):
     calibrated: bool = Field(description="a waste catch fitted the model")
     n_delivery_catches: int = Field(ge=0)
     n_waste_catches: int = Field(ge=0)
+    catches: list[SingleCatch] = Field(description="each catch, in the order given, those of the waste last")
     assumptions: list[str]
     notes: list[str]
     cautions: list[str]

@@ -57,10 +57,11 @@ def read(
     was_pushed: bool | None = None,
 ) -> Reading:
     """Read one pump's slams against the flow. scale, was_pushed: known from earlier listening, see Watcher."""
-    train = plausible(train, settings)
     learned = learn_scale(train.time_s, flow, settings)
     if learned is not None and (scale is None or learned.separation >= FAINT_SEPARATION):
         scale = learned
+    index = np.zeros(len(flow)) if scale is None else rush_index(flow, scale)
+    train = plausible(train, index, scale, flow.step_s, settings)
     index, shut, height = _along(scale, train, flow)
     dwells_s = [train.opened_s - np.concatenate([[np.nan], train.time_s[:-1]])] if len(train) else []
     if scale is not None and scale.separation >= DWELL_SEPARATION:

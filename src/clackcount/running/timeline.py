@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.ndimage import median_filter
 
 from clackcount.model import State, Stretch
 from clackcount.running.gaps import Piece, follow_gap
@@ -19,6 +20,7 @@ HAND_PATIENCE_S = 2.5  # nobody has let go before the next stroke is due
 AFTER_STROKE_S = 0.5  # a hand rests on the valve so long after its last stroke
 CLEAR_SEPARATION = 2.0  # the flow alone shows whether cycles go on under the noise
 BLIND_CYCLES, BLIND_S = 30.0, 30.0  # without it, a ram that beats on unpushed is taken to have run on so long
+STUCK_PERIODS = 0.8
 SHUT_PIECE_MAX_S = 3.0
 GATHER_S = 0.5
 SMEAR_S = 0.6  # gaps.steady tells a rise so much late
@@ -158,8 +160,35 @@ def _ran_on(reading: Reading, i: int) -> bool:
     gap_s, period_s = float(reading.interval_s[i]), float(reading.strokes.period_s[i - 1])
     if reading.separation < CLEAR_SEPARATION:
         return gap_s < max(BLIND_CYCLES * period_s, BLIND_S)
-    share = low_share(reading, float(reading.train.time_s[i - 1]), float(reading.train.time_s[i]), i)
-    return low_share_fits(reading, share, i)
+    start_s, end_s = float(reading.train.time_s[i - 1]), float(reading.train.time_s[i])
+    if _stuck(reading, start_s, end_s, i):
+        return False
+    return low_share_fits(reading, low_share(reading, start_s, end_s, i), i)
+
+
+def _stuck(reading: Reading, start_s: float, end_s: float, i: int) -> bool:
+    """Whether water ran, or stood, in the gap [start_s, end_s) ahead of slam i for longer than in any cycle."""
+    first_s = float(reading.train.time_s[max(0, i - 21)])
+    period_s = float(reading.strokes.period_s[i - 1])
+    return any(
+        longest > usual + STUCK_PERIODS * period_s
+        for longest, usual in zip(
+            _longest_s(reading, start_s, end_s, i), _longest_s(reading, first_s, start_s, i), strict=True
+        )
+    )
+
+
+def _longest_s(reading: Reading, start_s: float, end_s: float, i: int) -> tuple[float, float]:
+    """How long at most water ran, and stood, without a break in [start_s, end_s), s."""
+    cells = reading.index[int(start_s / reading.step_s) : max(int(end_s / reading.step_s), 1)]
+    runs = median_filter(cells - reading.shut[i - 1], size=3, mode="nearest") > DWELL_INDEX
+    edges = np.flatnonzero(np.diff(runs.astype(np.int8))) + 1
+    lengths = np.diff(np.concatenate([[0], edges, [len(runs)]])) * reading.step_s
+    starts_high = bool(runs[0]) if len(runs) else False
+    high, low = lengths[::2], lengths[1::2]
+    if not starts_high:
+        high, low = low, high
+    return float(high.max(initial=0.0)), float(low.max(initial=0.0))
 
 
 def low_share(reading: Reading, start_s: float, end_s: float, i: int) -> float:

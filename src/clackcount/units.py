@@ -380,3 +380,10 @@ def _number(text: str, reader: _Reader) -> float:
 def _last_unit(text: str) -> str:
     found = re.search(rf"{_NUMBER}\s*({_UNIT})\s*$", text)
     return found[1].strip() if found else ""
+
+
+def clock(time_s: float) -> str:
+    """A moment or a length as mm:ss, or h:mm:ss from an hour on."""
+    minutes, seconds = divmod(round(time_s), 60)
+    hours, minutes = divmod(minutes, 60)
+    return f"{hours}:{minutes:02d}:{seconds:02d}" if hours else f"{minutes:02d}:{seconds:02d}"

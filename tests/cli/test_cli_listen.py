@@ -117,7 +117,7 @@ def test_csv_of_several_files_is_one_table(run, brook, tmp_path):
 
 
 def test_a_fault_of_ours_costs_one_file_only(run, brook, monkeypatch):
-    hear = listen._hear
+    hear = listen.hear
 
     def hear_or_fail(path):
         if path == "odd.wav":
@@ -125,7 +125,7 @@ def test_a_fault_of_ours_costs_one_file_only(run, brook, monkeypatch):
         return hear(path)
 
     monkeypatch.delenv("CLACKCOUNT_DEBUG", raising=False)
-    monkeypatch.setattr(listen, "_hear", hear_or_fail)
+    monkeypatch.setattr(listen, "hear", hear_or_fail)
     ran = run("listen", "--json", "odd.wav", brook)
     first, second = (json.loads(line) for line in ran.out.splitlines())
     assert ran.code == 1

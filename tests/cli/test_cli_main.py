@@ -66,6 +66,13 @@ def test_every_command_has_help(name, run):
     assert undescribed == []
 
 
+@pytest.mark.parametrize("group", ["log", "site", "trial"])
+def test_lists_of_subcommands_are_not_cut_off(group, run):
+    listed = run(group, "--help").out.partition("Commands:")[2].splitlines()[1:]
+    assert len(listed) >= 2
+    assert [line for line in listed if not line.endswith(".") or line.endswith("...")] == []
+
+
 def test_no_command_shows_help_and_exits_2(run):
     ran = run()
     assert ran.code == 2

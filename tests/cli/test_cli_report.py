@@ -89,9 +89,9 @@ def test_five_minutes_stay_under_3_mb_and_3_seconds_beyond_the_listening(run, tm
     rng = np.random.default_rng(5)
     path = tmp_path / "brook.flac"
     soundfile.write(path, 0.05 * rng.standard_normal(300 * 48000), 48000)
-    from clackcount.cli import listen
+    from clackcount.cli import progress
 
-    heard = listen._hear
+    heard = progress.hear
     listening_s = []
 
     def timed(recording):
@@ -100,7 +100,7 @@ def test_five_minutes_stay_under_3_mb_and_3_seconds_beyond_the_listening(run, tm
         listening_s.append(time.process_time() - begun_s)
         return result
 
-    monkeypatch.setattr(listen, "_hear", timed)
+    monkeypatch.setattr(progress, "hear", timed)
     begun_s = time.process_time()
     assert run("report", path, "-o", tmp_path / "brook.html").code == 0
     beyond_s = time.process_time() - begun_s - listening_s[0]

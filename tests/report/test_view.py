@@ -13,13 +13,14 @@ from hypothesis import strategies as st
 
 from clackcount import model
 from clackcount.report import view, words
+from clackcount.units import clock
 
 
 @pytest.mark.parametrize(("time_s", "text"), [
     (0.0, "00:00"), (4.4, "00:04"), (59.7, "01:00"), (61.3, "01:01"), (3599.6, "1:00:00"), (86399, "23:59:59"),
 ])  # fmt: skip
 def test_clock(time_s, text):
-    assert words.clock(time_s) == text
+    assert clock(time_s) == text
 
 
 @pytest.mark.parametrize(("value", "low", "high", "text"), [

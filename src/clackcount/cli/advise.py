@@ -5,23 +5,14 @@ from __future__ import annotations
 import click
 
 from clackcount.cli import terminal
-from clackcount.cli.log import (
-    drawn,
-    json_option,
-    logbook_option,
-    open_logbook,
-    png_option,
-    put,
-    put_json,
-    site_named,
-)
+from clackcount.cli.book import drawn, open_logbook, site_named
+from clackcount.cli.options import json_option, logbook_option, over_option, png_option
+from clackcount.cli.terminal import put, put_json
 
 
 @click.command("advise", short_help="Say which setting to try next, and which is the best so far.")
 @click.option("--site", required=True, metavar="SITE", help="The site, by its file or its name in the logbook.")
-@click.option(
-    "--over", type=click.Choice(["stroke", "weight"]), default="stroke", show_default=True, help="What is changed."
-)
+@over_option
 @click.option(
     "--aim", type=click.Choice(["most-water", "least-waste", "within-supply"]), default="most-water",
     show_default=True, help="What is wanted: water, little waste, or water within what the supply gives.",

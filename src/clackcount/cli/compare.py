@@ -7,7 +7,9 @@ import re
 import click
 
 from clackcount.cli import terminal
-from clackcount.cli.log import drawn, json_option, logbook_option, open_logbook, png_option, put, put_json
+from clackcount.cli.book import drawn, numbers_of, open_logbook
+from clackcount.cli.options import json_option, logbook_option, png_option
+from clackcount.cli.terminal import put, put_json
 from clackcount.errors import QuantityError
 
 
@@ -32,7 +34,7 @@ def command(first: str, second: str, worth: str, as_json: bool, png: str | None,
     """
     from clackcount.logbook import as_text, comparison, drawable
 
-    ratio, numbers = _ratio(worth), [_numbers(text) for text in (first, second)]
+    ratio, numbers = _ratio(worth), [numbers_of(text) for text in (first, second)]
     with open_logbook(logbook) as book:
         sides = [[book.get(number) for number in side] for side in numbers]
         events = book.events()
@@ -42,20 +44,6 @@ def command(first: str, second: str, worth: str, as_json: bool, png: str | None,
     else:
         put(as_text.compared(found, terminal.width()))
     drawn(png, lambda figures: figures.ratios(drawable.ratios(found), as_text.over(found)))
-
-
-def _numbers(text: str) -> list[int]:
-    """ "3,5-7" as [3, 5, 6, 7]."""
-    found: list[int] = []
-    for part in text.split(","):
-        ends = re.fullmatch(r"\s*(\d{1,9})\s*(?:-\s*(\d{1,9})\s*)?", part)
-        if ends is None:
-            raise QuantityError(f"“{text}” names no trials", hint='write 3, or "3,5", or "3-6"')
-        last = int(ends[2] or ends[1])
-        if last - int(ends[1]) > 1000:
-            raise QuantityError(f"“{text}” names more than a thousand trials")
-        found += range(int(ends[1]), last + 1)
-    return list(dict.fromkeys(found))
 
 
 def _ratio(text: str) -> float:

@@ -13,14 +13,13 @@ if TYPE_CHECKING:
 
 def compared(first: str, second: str, logbook: str | None) -> Trials:
     """Two trials, or groups of them, held against each other."""
-    from clackcount.cli.compare import _numbers
-    from clackcount.cli.log import open_logbook
+    from clackcount.cli.book import numbers_of, open_logbook
     from clackcount.diagnosis import cautions
     from clackcount.logbook import as_text, comparison, drawable
     from clackcount.report.as_html import Trials
 
     with open_logbook(logbook) as book:
-        sides = [[book.get(number) for number in _numbers(text)] for text in (first, second)]
+        sides = [[book.get(number) for number in numbers_of(text)] for text in (first, second)]
         found = comparison.compare(sides[0], sides[1], book.events())
     verdict, _, settling = found.rows[0].sentence.partition(" To show ")
     lists = (
@@ -70,7 +69,7 @@ def _next(found: Compared) -> str:
 
 def advised(named: str, over: str, logbook: str | None) -> Trials:
     """Which setting is best so far at a site, how sure that is, and which to try next."""
-    from clackcount.cli.log import open_logbook, site_named
+    from clackcount.cli.book import open_logbook, site_named
     from clackcount.cli.reckoning import forecast_of, lift_over_fall_of, supply_of
     from clackcount.diagnosis import cautions
     from clackcount.logbook import advice, as_text, drawable

@@ -8,7 +8,9 @@ from typing import TYPE_CHECKING
 
 import click
 
-from clackcount.cli import measuring, progress, terminal
+from clackcount.cli import measuring, terminal
+from clackcount.cli.options import catching
+from clackcount.cli.progress import hear
 from clackcount.cli.site import keep_measurement
 from clackcount.errors import ClackcountError
 
@@ -23,7 +25,7 @@ Printer = Callable[["Listening", "Measurement | None", str], Iterable[str]]  # a
 @click.argument("files", nargs=-1, required=True, metavar="FILE...")
 @click.option("--json", "form", flag_value="json", help="One JSON document a line and file (see clackcount schema).")
 @click.option("--csv", "form", flag_value="csv", help="One row a cycle, with a line of column names.")
-@measuring.catching
+@catching
 @click.option(
     "--keep-calibration", "keep", is_flag=True, help="Write into the site file what sound and waste catch taught."
 )
@@ -65,7 +67,7 @@ def command(
     for number, path in enumerate(files):
         water = None
         try:
-            listening = _hear(path)
+            listening = hear(path)
             if given is not None:
                 listening, water = measuring.measured(listening, given)
         except Exception as err:  # nothing wrong with one recording may cost the person the others
@@ -81,18 +83,6 @@ def command(
             keep_measurement(site, measuring.taught(listening, given), f"from {PurePath(path).name}")
             terminal.say(f"kept in {site}, part [calibration]; the other lines stand as they were")
     return worst
-
-
-def _hear(path: str) -> Listening:
-    """The Listening of one recording, with a bar while it takes long."""
-    from clackcount import pipeline
-    from clackcount.recording import open_recording
-
-    with open_recording(path) as recording:
-        n_frames = recording.n_frames_hint
-        total_s = n_frames / recording.sample_rate_hz if n_frames else None
-        with progress.HeardSoFar(PurePath(path).name, total_s) as on_progress:
-            return pipeline.listen(recording, on_progress=on_progress)
 
 
 def _put(pieces: Iterable[str]) -> None:

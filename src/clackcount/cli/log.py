@@ -2,71 +2,17 @@
 
 from __future__ import annotations
 
-import json
 import sys
-from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
 
 import click
 
 from clackcount.cli import terminal
-from clackcount.errors import FailedError, LogbookError, QuantityError
+from clackcount.cli.book import drawn, open_logbook, site_named, utc_of
+from clackcount.cli.options import at_option, json_option, logbook_option, png_option
+from clackcount.cli.terminal import put, put_json
+from clackcount.errors import LogbookError
 from clackcount.report.words import count
-
-if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable
-    from types import ModuleType
-
-    from matplotlib.figure import Figure
-
-    from clackcount.logbook.store import Logbook
-
-logbook_option = click.option(
-    "--logbook",
-    metavar="PATH|URL",
-    help="The logbook: a file, or a database URL. Default: CLACKCOUNT_LOGBOOK, else a file in your data folder.",
-)
-json_option = click.option("--json", "as_json", is_flag=True, help="One JSON document instead of text.")
-png_option = click.option("--png", metavar="FILE", help="Also draw it: a PNG chart into FILE.")
-at_option = click.option("--at", metavar="TIME", help='When it was, local time: "2026-03-01 10:30". Default: now.')
-
-
-def open_logbook(asked: str | None) -> Logbook:
-    """The logbook asked for, or the usual one."""
-    from clackcount.logbook.place import url_of
-    from clackcount.logbook.store import Logbook
-
-    return Logbook(url_of(asked))
-
-
-def utc_of(text: str | None) -> str:
-    """The moment text says, in UTC as the logbook writes it; now for None. Without an offset, local time is meant.
-
-    Raises: QuantityError where it is no time.
-    """
-    from clackcount.logbook.store import now_utc
-
-    if text is None:
-        return now_utc()
-    try:
-        moment = datetime.fromisoformat(text.strip())
-        return moment.astimezone(UTC).isoformat(timespec="seconds").replace("+00:00", "Z")
-    except (ValueError, OverflowError) as err:
-        raise QuantityError(
-            f"--at: “{text}” is no date and time", hint='write for example "2026-03-01 10:30"'
-        ) from err
-
-
-def put_json(document: dict[str, Any]) -> None:
-    """One document on stdout."""
-    click.echo(json.dumps(document, ensure_ascii=False))
-
-
-def put(lines: Iterable[str]) -> None:
-    """Lines on stdout."""
-    for line in lines:
-        click.echo(line, color=terminal.colour_wanted())
 
 
 @click.group("log", short_help="Export, import and tend the logbook; watch a site over months.")
@@ -74,7 +20,7 @@ def command() -> None:
     """Tend the logbook: take it elsewhere, note repairs, make results anew, watch a site over months."""
 
 
-@command.command("where")
+@command.command("where", short_help="Say where the logbook is and what is in it.")
 @json_option
 @logbook_option
 def where(as_json: bool, logbook: str | None) -> None:
@@ -89,7 +35,7 @@ def where(as_json: bool, logbook: str | None) -> None:
         click.echo(f"trials: {len(trials)}, sites: {len(sites)}")
 
 
-@command.command("export")
+@command.command("export", short_help="Write the whole logbook into a file.")
 @click.argument("file", metavar="FILE", default="-")
 @click.option(
     "--json", "form", flag_value="json", help="As one JSON document (the default, unless FILE ends in .csv)."
@@ -117,7 +63,7 @@ def export(file: str, form: str | None, logbook: str | None) -> None:
         terminal.say(f"wrote {count(len(trials), 'trial')} and {count(len(events), 'event')} to {file}")
 
 
-@command.command("import")
+@command.command("import", short_help="Take in what log export wrote.")
 @click.argument("file", metavar="FILE")
 @json_option
 @logbook_option
@@ -144,7 +90,7 @@ def import_(file: str, as_json: bool, logbook: str | None) -> None:
         click.echo(f"{count(n_trials, 'new trial')}, {count(n_events, 'new event')}, {n_struck} struck out")
 
 
-@command.command("note")
+@command.command("note", short_help="Note a restart or a repair at a site.")
 @click.argument("text", metavar="TEXT")
 @click.option("--site", required=True, metavar="SITE", help="The site, by its name in the logbook or its site file.")
 @click.option(
@@ -171,7 +117,7 @@ def note(text: str, site: str, kind: str, at: str | None, as_json: bool, logbook
         click.echo(f"noted: {event.at} {event.site}, {event.kind}: {event.text}")
 
 
-@command.command("recompute")
+@command.command("recompute", short_help="Make results anew with what this version knows.")
 @click.argument("numbers", nargs=-1, type=int, metavar="[N]...")
 @json_option
 @logbook_option
@@ -183,7 +129,7 @@ def recompute(numbers: tuple[int, ...], as_json: bool, logbook: str | None) -> i
     """
     from dataclasses import replace
 
-    from clackcount.cli.listen import _hear
+    from clackcount.cli.progress import hear
     from clackcount.cli.reckoning import counted, heard_again, result_of
     from clackcount.errors import ClackcountError
     from clackcount.logbook.store import now_utc
@@ -192,7 +138,7 @@ def recompute(numbers: tuple[int, ...], as_json: bool, logbook: str | None) -> i
     with open_logbook(logbook) as book:
         for trial in book.trials(whole=True, numbers=numbers):
             try:
-                recording, how = heard_again(trial, _hear)
+                recording, how = heard_again(trial, hear)
                 fresh = replace(trial, recording=recording, catches=counted(trial.catches, recording))
                 result = result_of(fresh, now_utc())
             except ClackcountError as err:
@@ -211,7 +157,7 @@ def recompute(numbers: tuple[int, ...], as_json: bool, logbook: str | None) -> i
     return worst
 
 
-@command.command("trend")
+@command.command("trend", short_help="Watch a site over months.")
 @click.option("--site", required=True, metavar="SITE", help="The site, by its file or its name in the logbook.")
 @json_option
 @png_option
@@ -234,31 +180,3 @@ def trend(site: str, as_json: bool, png: str | None, logbook: str | None) -> Non
     else:
         put(as_text.watched(found, terminal.width()))
     drawn(png, lambda figures: figures.course(drawable.courses(found.series)))
-
-
-def site_named(asked: str) -> tuple[str, str]:
-    """(name, text of the site file or "") of a site given by its file or by its name.
-
-    Raises: SiteError where the file cannot be read.
-    """
-    from clackcount.cli.site import read_text
-    from clackcount.hydraulics import Site
-
-    if not Path(asked).is_file():
-        return asked, ""
-    text = read_text(asked)
-    site = Site.read(text, asked)
-    return site.name or Path(asked).stem, text
-
-
-def drawn(path: str | None, draw: Callable[[ModuleType], Figure]) -> None:
-    """Write the figure that draw makes with the module of figures to path as a PNG, where one was asked for."""
-    if path is None:
-        return
-    from clackcount.report import figures
-    from clackcount.report.write import write
-
-    if Path(path).is_dir():
-        raise FailedError(f"{path}: is a folder", hint="give the chart a file name")
-    write(path, figures.png(draw(figures)))
-    terminal.say(f"drew {path}")

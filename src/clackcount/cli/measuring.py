@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
@@ -13,22 +13,6 @@ from clackcount.cli.site import read_site
 if TYPE_CHECKING:
     from clackcount.hydraulics import Catch, Measurement, Site
     from clackcount.model import Listening
-
-site_option = click.option(
-    "--site", metavar="SITE", help="The site file of this ram: adds what the water does (see clackcount site new)."
-)
-catch_option = click.option(
-    "--catch", "catches", multiple=True, metavar="CATCH",
-    help='Caught at the delivery: "1.5 cup in 60 s", or "1.5 cup from 0:12 to 1:12". May be repeated.',
-)  # fmt: skip
-waste_option = click.option(
-    "--waste-catch", "waste", multiple=True, metavar="CATCH", help="Caught at the waste valve, likewise."
-)
-
-
-def catching(command: Callable[..., Any]) -> Callable[..., Any]:
-    """The options --site, --catch and --waste-catch."""
-    return site_option(catch_option(waste_option(command)))
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,18 +2,18 @@
 
 from __future__ import annotations
 
-import json
-
 import click
 
+from clackcount.cli.options import json_option
 from clackcount.cli.site import put_lines, read_site
+from clackcount.cli.terminal import put_json
 
 
 @click.command("predict", short_help="Say what a site should deliver, from its site file.")
 @click.argument("site", metavar="SITE")
 @click.option("--rate", metavar="RATE", help='At this beat: "62", "62 per min".')
 @click.option("--stroke", metavar="LENGTH", help='With this stroke of the waste valve: "8 mm", "5/16 in".')
-@click.option("--json", "as_json", is_flag=True, help="One JSON document instead of lines.")
+@json_option
 def command(site: str, rate: str | None, stroke: str | None, as_json: bool) -> None:
     """Say what a ram should do at SITE (a site file, see clackcount site new): beat, drive flow, delivered water.
 
@@ -36,6 +36,6 @@ def command(site: str, rate: str | None, stroke: str | None, as_json: bool) -> N
     )
     if as_json:
         document = {"schema": "clackcount.prediction/1", "site": described.name, **prediction.to_dict()}
-        click.echo(json.dumps(document, ensure_ascii=False))
+        put_json(document)
     else:
         put_lines(as_lines(prediction, described.measures))

@@ -1,16 +1,33 @@
-"""A progress bar on stderr, for recordings that take more than a second, and only where a person can see it."""
+"""Hearing one recording, with a bar on stderr where it takes more than a second and a person can see it."""
 
 from __future__ import annotations
 
 import sys
 import time
+from pathlib import PurePath
 from types import TracebackType
 from typing import TYPE_CHECKING
+
+from clackcount.units import clock
 
 if TYPE_CHECKING:
     from rich.progress import Progress, TaskID
 
+    from clackcount.model import Listening
+
 PATIENCE_S = 1.0  # shorter than this, a bar is only a flicker
+
+
+def hear(path: str) -> Listening:
+    """The Listening of one recording, with a bar while it takes long."""
+    from clackcount import pipeline
+    from clackcount.recording import open_recording
+
+    with open_recording(path) as recording:
+        n_frames = recording.n_frames_hint
+        total_s = n_frames / recording.sample_rate_hz if n_frames else None
+        with HeardSoFar(PurePath(path).name, total_s) as on_progress:
+            return pipeline.listen(recording, on_progress=on_progress)
 
 
 class HeardSoFar:
@@ -44,7 +61,7 @@ class HeardSoFar:
                 return
             self._bar, self._task = _new_bar(self._name, self._total_s)
         assert self._task is not None
-        self._bar.update(self._task, completed=heard_s, heard=_clock(heard_s))
+        self._bar.update(self._task, completed=heard_s, heard=clock(heard_s))
 
 
 def _new_bar(name: str, total_s: float | None) -> tuple[Progress, TaskID]:
@@ -62,8 +79,3 @@ def _new_bar(name: str, total_s: float | None) -> tuple[Progress, TaskID]:
     task = bar.add_task(name, total=total_s, heard="00:00")
     bar.start()
     return bar, task
-
-
-def _clock(time_s: float) -> str:
-    minutes, seconds = divmod(int(time_s), 60)
-    return f"{minutes:02d}:{seconds:02d}"

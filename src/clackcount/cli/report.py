@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 import click
 
 from clackcount.cli import measuring, terminal
+from clackcount.cli.options import catching, logbook_option, over_option
 from clackcount.errors import FailedError
 
 if TYPE_CHECKING:
@@ -27,13 +28,11 @@ _ZERO = "Times count from the first sample of the recording."
     "-o", "--output", default="report.html", show_default=True, metavar="FILE", help='The page; "-": stdout.'
 )
 @click.option("--png", "png_folder", metavar="FOLDER", help="Every figure as a PNG in FOLDER, too.")
-@measuring.catching
+@catching
 @click.option("--trials", nargs=2, multiple=True, metavar="FIRST SECOND", help='Trials compared, as "3,5" "4,6".')
 @click.option("--advise", metavar="SITE", help="What the trials at SITE say to try next.")
-@click.option(
-    "--over", type=click.Choice(["stroke", "weight"]), default="stroke", show_default=True, help="... of what."
-)
-@click.option("--logbook", metavar="WHERE", help="The logbook the trials are in, if not the usual one.")
+@over_option
+@logbook_option
 def command(
     recordings: tuple[str, ...],
     output: str,
@@ -110,7 +109,7 @@ def _heard(asked: str, given: measuring.Given | None) -> Heard:
     """One recording listened to, measured, and its sound made ready for the page."""
     from dataclasses import replace
 
-    from clackcount.cli.listen import _hear
+    from clackcount.cli.progress import hear
     from clackcount.diagnosis import cautions
     from clackcount.recording import digest
     from clackcount.recording.excerpts import encode, read_excerpts
@@ -118,7 +117,7 @@ def _heard(asked: str, given: measuring.Given | None) -> Heard:
     from clackcount.report.as_html import Heard
 
     with _on_disk(asked) as path:
-        listening = _hear(path)
+        listening = hear(path)
         duration_s = listening.recording.duration_s
         excerpts = [each for each in read_excerpts(path, keeping.spans(listening), duration_s) if len(each.samples)]
         fingerprint = digest(path)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -10,6 +9,8 @@ from typing import TYPE_CHECKING
 import click
 
 from clackcount.cli import terminal
+from clackcount.cli.options import json_option
+from clackcount.cli.terminal import put_json
 from clackcount.errors import SiteError
 
 if TYPE_CHECKING:
@@ -21,7 +22,7 @@ def command() -> None:
     """Write and check a site file: heads, pipes and valve of your ram, in any units."""
 
 
-@command.command("new")
+@command.command("new", short_help="Write a site file to fill in.")
 @click.argument("file", metavar="FILE")
 @click.option("--force", is_flag=True, help="Write over a file that is already there.")
 def new(file: str, force: bool) -> None:
@@ -42,9 +43,9 @@ def new(file: str, force: bool) -> None:
     terminal.say(f"wrote {file}: fill it in, then run clackcount site check {file}")
 
 
-@command.command("check")
+@command.command("check", short_help="Read a site file back, as it was understood.")
 @click.argument("file", metavar="FILE")
-@click.option("--json", "as_json", is_flag=True, help="One JSON document instead of lines.")
+@json_option
 def check(file: str, as_json: bool) -> None:
     """Read a site file back: every value as it was understood, and what was assumed.
 
@@ -56,7 +57,7 @@ def check(file: str, as_json: bool) -> None:
     site = read_site(file)
     if as_json:
         document = {"schema": "clackcount.site/1", "name": site.name, **numbers_of(site).to_dict()}
-        click.echo(json.dumps(document, ensure_ascii=False))
+        put_json(document)
         return
     if site.name:
         click.echo(site.name)

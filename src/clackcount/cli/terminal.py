@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import json
 import os
 import shutil
 import sys
+from collections.abc import Iterable
+from typing import Any
 
 import click
 
@@ -25,6 +28,17 @@ _STYLES = {
 def say(line: str) -> None:
     """One line on stderr."""
     click.echo(line, err=True)
+
+
+def put_json(document: dict[str, Any]) -> None:
+    """One document on stdout."""
+    click.echo(json.dumps(document, ensure_ascii=False))
+
+
+def put(lines: Iterable[str]) -> None:
+    """Lines on stdout."""
+    for line in lines:
+        click.echo(line, color=colour_wanted())
 
 
 def one_line(words: object) -> str:

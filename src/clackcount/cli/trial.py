@@ -7,18 +7,9 @@ import sys
 import click
 
 from clackcount.cli import terminal
-from clackcount.cli.log import (
-    at_option,
-    drawn,
-    json_option,
-    logbook_option,
-    open_logbook,
-    png_option,
-    put,
-    put_json,
-    site_named,
-    utc_of,
-)
+from clackcount.cli.book import drawn, open_logbook, site_named, utc_of
+from clackcount.cli.options import at_option, json_option, logbook_option, png_option
+from clackcount.cli.terminal import put, put_json
 from clackcount.errors import LogbookError
 
 
@@ -27,7 +18,7 @@ def command() -> None:
     """Keep trials in the logbook: what was set, what was heard, what was caught."""
 
 
-@command.command("add")
+@command.command("add", short_help="Store a trial: settings, catches, recording.")
 @click.argument("recording", metavar="[RECORDING]", required=False)
 @click.option(
     "--site", required=True, metavar="SITE", help="Site file, or the name of a site that is in the logbook."
@@ -69,7 +60,7 @@ def add(
     """
     from dataclasses import replace
 
-    from clackcount.cli.listen import _hear
+    from clackcount.cli.progress import hear
     from clackcount.cli.reckoning import caught_of, counted, recording_of, result_of
     from clackcount.logbook import as_text
     from clackcount.logbook.records import CONDITIONS, SETTINGS, Setting, Trial
@@ -94,7 +85,7 @@ def add(
             settings=_distinct([Setting.read(text, SETTINGS, measures) for text in settings]),
             conditions=_distinct([Setting.read(text, CONDITIONS, measures) for text in conditions]),
         )
-        heard = recording_of(recording, _hear) if recording is not None else None
+        heard = recording_of(recording, hear) if recording is not None else None
         trial = replace(trial, catches=counted(caught, heard), recording=heard)
         stored = book.add(replace(trial, result=result_of(trial, now_utc())))
     if as_json:
@@ -103,7 +94,7 @@ def add(
         put([f"stored as trial {stored.number}", *as_text.shown(stored, terminal.width())])
 
 
-@command.command("list")
+@command.command("list", short_help="List the trials, oldest first.")
 @click.option("--site", metavar="SITE", help="Only this site, by its file or its name.")
 @click.option("--all", "removed", is_flag=True, help="Removed trials too.")
 @json_option
@@ -124,7 +115,7 @@ def list_(site: str | None, removed: bool, as_json: bool, png: str | None, logbo
     drawn(png, lambda figures: figures.listed(drawable.listed(trials)))
 
 
-@command.command("show")
+@command.command("show", short_help="Show one trial with its results.")
 @click.argument("number", type=int, metavar="N")
 @json_option
 @logbook_option
@@ -140,7 +131,7 @@ def show(number: int, as_json: bool, logbook: str | None) -> None:
         put(as_text.shown(trial, terminal.width()))
 
 
-@command.command("remove")
+@command.command("remove", short_help="Strike a trial out, after asking.")
 @click.argument("number", type=int, metavar="N")
 @click.option("--yes", is_flag=True, help="Do not ask.")
 @json_option

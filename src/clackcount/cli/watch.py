@@ -11,6 +11,7 @@ import click
 
 from clackcount.cli import terminal
 from clackcount.errors import RecordingError
+from clackcount.units import clock
 
 if TYPE_CHECKING:
     from clackcount.model import Event
@@ -125,8 +126,7 @@ def _tell_json(event: Event) -> None:
 
 
 def _tell_text(event: Event) -> None:
-    minutes, seconds = divmod(int(event.time_s), 60)
-    click.echo(f"{minutes:02d}:{seconds:02d}  {_words(event)}")
+    click.echo(f"{clock(event.time_s)}  {_words(event)}")
     sys.stdout.flush()
 
 
@@ -194,8 +194,7 @@ class _LiveLine:
 
 
 def _live_line(watcher: Watcher) -> str:
-    minutes, seconds = divmod(int(watcher.heard_s), 60)
-    parts = [f"{minutes:02d}:{seconds:02d}", str(watcher.state or "listening")]
+    parts = [clock(watcher.heard_s), str(watcher.state or "listening")]
     if watcher.strokes and watcher.state != "self":
         parts.append(f"{watcher.strokes} pushes")
     if watcher.rate_per_min is not None and watcher.robust_cv is not None:

@@ -21,8 +21,9 @@ import numpy as np
 
 from clackcount.errors import RecordingError
 from clackcount.recording.placing import Placer
-from clackcount.recording.reader import Chunk, Forgiving, Reader, clock, cut_short, damaged
+from clackcount.recording.reader import Chunk, Forgiving, Reader, cut_short, damaged
 from clackcount.recording.sniff import WILL_DO, Kind
+from clackcount.units import clock
 
 _CODEC = {"mp3float": "mp3", "amrnb": "amr_nb", "amrwb": "amr_wb", "libopus": "opus", "libvorbis": "vorbis"}
 _LOSSLESS = ("flac", "alac", "wavpack", "tta", "ape")

@@ -12,6 +12,8 @@ from typing import IO, Any, Protocol
 
 from numpy.typing import NDArray
 
+from clackcount.units import clock
+
 Chunk = NDArray[Any]
 
 CHUNK_S = 0.25  # decisions fall on chunks of this length; also how far a live stream lags behind
@@ -83,13 +85,6 @@ def read_samples(sample_rate_hz: int, channels: int) -> int:
     """How much to read at once: whole chunks, few calls, little memory at any rate and number of channels."""
     chunk = chunk_samples(sample_rate_hz)
     return max(1, min(int(_LONGEST_READ_S / CHUNK_S), _LARGEST_READ // (channels * chunk))) * chunk
-
-
-def clock(time_s: float) -> str:
-    """A time as people read it off a player: m:ss, or h:mm:ss from one hour on."""
-    minutes, seconds = divmod(int(time_s), 60)
-    hours, minutes = divmod(minutes, 60)
-    return f"{hours}:{minutes:02}:{seconds:02}" if hours else f"{minutes}:{seconds:02}"
 
 
 def cut_short(have_s: float, claimed_s: float) -> str:

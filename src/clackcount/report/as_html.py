@@ -18,6 +18,7 @@ from clackcount.report.figures import paper
 from clackcount.report.figures.intervals import of_loudest
 from clackcount.report.figures.strip import WIDTH_PX, edges
 from clackcount.report.profile import Profile
+from clackcount.units import clock
 
 NARROW_PX = 328.0  # a phone of 360 without its margins
 WIDE_PX = WIDTH_PX
@@ -179,7 +180,7 @@ def _pictures(name: str, heard: Heard, kept: tuple[tuple[float, float], ...]) ->
 
 
 def _player(clip: Clip, whole: bool) -> Player:
-    span = f"{words.clock(clip.start_s)} to {words.clock(clip.end_s)}"
+    span = f"{clock(clip.start_s)} to {clock(clip.end_s)}"
     label = "The whole recording" if whole else f"From {span}"
     return Player(clip.start_s, clip.end_s, label, clip.media_type, base64.b64encode(clip.data).decode("ascii"))
 
@@ -197,7 +198,7 @@ def _edges(listening: Listening, *, kept: bool) -> str:
 @cache
 def _template() -> Template:
     environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
-    environment.filters["clock"] = words.clock
+    environment.filters["clock"] = clock
     environment.filters["tied"] = lambda words: _TIED.sub("\u00a0", words)
     environment.filters["sentence"] = lambda words: words if words.endswith((".", "!", "?")) else f"{words}."
     return environment.from_string(_part("report.html"))

@@ -23,7 +23,8 @@ from clackcount.model import (
     Stretch,
     TrendRow,
 )
-from clackcount.report.words import UNSURE, clock, count, how_sure, per_cent, plus_minus
+from clackcount.report.words import UNSURE, count, how_sure, per_cent, plus_minus
+from clackcount.units import clock
 
 STORY_LINES = 14  # more than a person reads beside a creek; the rest is in --json
 TREND_FROM_S = 300.0  # in less, the story says it all

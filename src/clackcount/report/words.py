@@ -7,13 +7,6 @@ import math
 UNSURE = 0.5  # below this a state, a cause or a ram is told with a word of doubt
 
 
-def clock(time_s: float) -> str:
-    """A moment or a length as mm:ss, or h:mm:ss from an hour on."""
-    minutes, seconds = divmod(round(time_s), 60)
-    hours, minutes = divmod(minutes, 60)
-    return f"{hours}:{minutes:02d}:{seconds:02d}" if hours else f"{minutes:02d}:{seconds:02d}"
-
-
 def plus_minus(value: float, low: float, high: float) -> str:
     """value ± half-width to the digit that the interval supports; the half-width is never rounded down."""
     half = max(high - value, value - low)

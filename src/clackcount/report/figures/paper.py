@@ -17,7 +17,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import FixedLocator, FuncFormatter
 
-from clackcount.report.words import clock
+from clackcount.units import clock
 
 # role -> colour on light paper. Roles, not hues, are what the code speaks of; docs/look.md says why these.
 PAPER = "#fbf9f3"

@@ -1,4 +1,4 @@
-"""What the README prints is what the program does today, and .ci/run tests what the README promises.
+"""What README and docs print is what the program does today, and .ci/run tests what the README promises.
 
 To renew the printed output after a change: python tests/test_readme.py
 """
@@ -13,12 +13,17 @@ import sys
 import tomllib
 from pathlib import Path
 
+import click
 import pytest
 
 from clackcount.cli import main as cli_main
 
 ROOT = Path(__file__).parents[1]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
+PAGES = {
+    str(path.relative_to(ROOT)): path.read_text(encoding="utf-8")
+    for path in [*ROOT.glob("*.md"), *sorted((ROOT / "docs").glob("*.md")), ROOT / "sample_audio" / "README.md"]
+}
 
 
 def blocks(kind: str, text: str = README) -> list[str]:
@@ -73,8 +78,11 @@ def test_there_is_a_run_to_check():
     assert any(command.startswith("clackcount listen") for command, _ in shown_runs())
 
 
-@pytest.mark.parametrize(("command", "output"), shown_runs(), ids=[command for command, _ in shown_runs()])
-def test_output_in_the_readme_is_what_the_command_prints(command, output, capsys, monkeypatch):
+ALL_RUNS = {command: output for text in PAGES.values() for command, output in shown_runs(text)}
+
+
+@pytest.mark.parametrize(("command", "output"), ALL_RUNS.items(), ids=list(ALL_RUNS))
+def test_printed_output_is_what_the_command_prints(command, output, capsys, monkeypatch):
     monkeypatch.chdir(ROOT)
     monkeypatch.setenv("COLUMNS", "80")
     program, *argv = shlex.split(command)
@@ -124,11 +132,47 @@ def test_python_in_the_readme_runs(capsys, monkeypatch):
     assert float(capsys.readouterr().out) > 0
 
 
-@pytest.mark.parametrize("page", ["README.md", "DEVELOPERS.md"])
+@pytest.mark.parametrize("page", PAGES)
 def test_links_lead_somewhere(page):
-    text = (ROOT / page).read_text(encoding="utf-8")
-    links = [link for link in re.findall(r"\]\(([^)#]+)", text) if "://" not in link]
-    assert [link for link in links if not (ROOT / link).exists()] == []
+    links = [link for link in re.findall(r"\]\(([^)#]+)", PAGES[page]) if "://" not in link]
+    assert [link for link in links if not ((ROOT / page).parent / link).exists()] == []
+
+
+def typed(text: str) -> list[list[str]]:
+    """Every command of ours in a text, in a block or in backticks, as its words."""
+    unbroken = text.replace("\\\n", " ")
+    lines = re.findall(r"^(?:\$ | {4})?clackcount (.*)$", unbroken, re.MULTILINE)
+    return [line.split() for line in [*lines, *re.findall(r"`clackcount ([^`]+)`", unbroken)]]
+
+
+def options_of(words: list[str]) -> set[str]:
+    """The options that the command named by the first words has."""
+    command: click.Command = cli_main.cli
+    for word in words:
+        if (
+            not isinstance(command, click.Group)
+            or (found := command.get_command(click.Context(command), word)) is None
+        ):
+            break
+        command = found
+    return {option for each in command.params for option in (*each.opts, *each.secondary_opts)} | {"--help"}
+
+
+@pytest.mark.parametrize("page", PAGES)
+def test_options_named_beside_a_command_are_there(page):
+    unknown = [
+        (words[0], option)
+        for words in typed(PAGES[page])
+        for option in re.findall(r"(?<!\S)--[a-z-]+", " ".join(words))
+        if option not in options_of(words)
+    ]
+    assert unknown == []
+
+
+def test_an_option_that_is_not_there_would_be_found():
+    (words,) = typed("    clackcount log export --loud a.csv\n")
+    assert "--loud" not in options_of(words)
+    assert "--csv" in options_of(words)
 
 
 @pytest.mark.parametrize("word", ["hammer", "Fingers", "Pressure", "Streams", "Cold", "local codes", "licensed"])
@@ -137,7 +181,7 @@ def test_cautions_are_printed(word):
 
 
 def renewed(text: str) -> str:
-    """The README with the output that its commands print today."""
+    """A page with the output that its commands print today."""
     for command, output in shown_runs(text):
         argv = [sys.executable, "-m", *shlex.split(command)]
         environment = os.environ | {"COLUMNS": "80"}
@@ -147,4 +191,5 @@ def renewed(text: str) -> str:
 
 
 if __name__ == "__main__":
-    (ROOT / "README.md").write_text(renewed(README), encoding="utf-8")
+    for page, text in PAGES.items():
+        (ROOT / page).write_text(renewed(text), encoding="utf-8")

@@ -93,6 +93,9 @@ class BeatsSettings(Checked):
         2.0, -10.0, 10.0, "log odds; 96 in 100 made rams that were found lie above, 1 in 100 places without one"
     )
     pumps_max: int = knob(2, 1, 4, "rams told apart in one recording")
+    brief_passages: int = knob(
+        7, 0, 100, "five minutes: delivery head and valve change slowly, and a change of the beat is seen at once"
+    )
     locked_max: float = knob(
         0.6, 0.1, 1.0, "a second pump slams anywhere in the cycle of the first, its echoes do not"
     )

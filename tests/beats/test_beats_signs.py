@@ -24,7 +24,6 @@ def series_at(intervals: np.ndarray, gain: float = 4.0) -> Series:
     return Series(
         frames=frames,
         period=float(np.median(np.diff(frames))),
-        spread=0.03,
         weights=NO_WEIGHTS,
         z=NO_WEIGHTS,
         z_honest=np.full(len(frames), 5.0, dtype=np.float32),

@@ -26,7 +26,7 @@ def test_strays_are_known_by_their_sound_alone(late: int) -> None:
     print_ = fingerprint(field, on_beat)
     usual = float(np.median(alike(field, on_beat, print_)))
     expected = float(scoring.honest(on_beat - late).mean())
-    found, z = find_strays(field, scoring.weights, print_, usual, expected, on_beat, 200.0, late, BeatsSettings())
+    found, z = find_strays(field, scoring.z, print_, usual, expected, on_beat, 200.0, late, BeatsSettings())
     assert set(found) == set(off_beat)
     assert np.all(confidence(z, expected, on_beat=False) < confidence(z, expected, on_beat=True))
     assert np.median(alike(field, others, print_)) < 0.4 < usual

@@ -26,4 +26,4 @@ def series_of(rises: np.ndarray, frames: np.ndarray, period: float | None = None
     assert scoring is not None
     period = float(np.median(np.diff(frames))) if period is None else period
     honest = scoring.honest(frames)
-    return Series(frames, period, 0.06, scoring.weights, scoring.z, honest, float(4 * len(frames)))
+    return Series(frames, period, scoring.weights, scoring.z, honest, float(4 * len(frames)))

@@ -166,9 +166,13 @@ def loosened(series: Series, field: Field, rises: NDArray[np.float32], settings:
 
 def goes_evenly(series: Series) -> bool:
     """Whether the series is even and without gaps, so that no other intervals can explain more."""
-    frames, period = series.frames, series.period
-    full = len(frames) > FULL * (1 + (frames[-1] - frames[0]) / period)
-    return bool(full and roughness(frames, period) < SMOOTH)
+    return fullness(series) > FULL and roughness(series.frames, series.period) < SMOOTH
+
+
+def fullness(series: Series) -> float:
+    """Share of the beats between the first member and the last that are members."""
+    frames = series.frames
+    return float(len(frames) / (1 + (frames[-1] - frames[0]) / series.period))
 
 
 FULL, SMOOTH = 0.96, 0.04

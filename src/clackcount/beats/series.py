@@ -23,17 +23,18 @@ class Series:
 
     frames (n,): frame numbers in the passage. period: median interval, frames. z: score of every frame under the
     template, z_honest: cross-validated score of the members. evidence: total gain of the path, honest. late: how
-    many frames the members lie after the peaks of z.
+    many frames the members lie after the peaks of z. even: held together by one
+    period, not by intervals of any shape.
     """
 
     frames: Frames
     period: float
-    spread: float
     weights: NDArray[np.float32]
     z: NDArray[np.float32]
     z_honest: NDArray[np.float32]
     evidence: float
     late: int = 0
+    even: bool = True
 
     @property
     def typical_z(self) -> float:
@@ -142,7 +143,7 @@ def sound_first(
     z_honest = scoring.honest(family)
     period = float(np.median(np.diff(family)))
     evidence = float(gain(z_honest, expected, settings.gain_max).sum())
-    return Series(family, period, settings.spread_max, scoring.weights, scoring.z, z_honest, evidence)
+    return Series(family, period, scoring.weights, scoring.z, z_honest, evidence, even=False)
 
 
 FAMILY_ALIKE = 0.8
@@ -225,9 +226,14 @@ WORTHLESS = 2.0
 
 
 def first_guess(
-    field: Field, score: NDArray[np.float32], period: float, settings: BeatsSettings, rounds: int = 1
+    field: Field,
+    score: NDArray[np.float32],
+    period: float,
+    settings: BeatsSettings,
+    rounds: int = 1,
+    like: Series | None = None,
 ) -> Series | None:
-    """The series that a first, unlearned score leads to.
+    """The series that a first, unlearned score leads to; like: one whose intervals it has, where they are not even.
 
     A moment gains by the rarity of its score among all moments, over what is usual for one slam a period: the second
     or third highest frame in a period. Rarity, because nothing is known yet of the tails of this noise.
@@ -239,8 +245,12 @@ def first_guess(
         rank = (np.searchsorted(ordered, score[peaks]) + 0.5) / (len(score) + 1)
         return np.asarray(2 * (ndtri(rank) - usual), dtype=np.float64)
 
-    frames, _total = walk(score, gains, Gaps.even(period, settings.spread_max, settings.missed_cost), settings)
-    return refine(field, frames, period, settings, rounds)
+    if like is None or like.even:
+        even, gaps = True, Gaps.even(period, settings.spread_max, settings.missed_cost)
+    else:
+        even, gaps = False, Gaps.learned(like.frames, period, settings.missed_cost, settings.change_cost)
+    frames, _total = walk(score, gains, gaps, settings)
+    return refine(field, frames, period, settings, rounds, even=even)
 
 
 def refine(
@@ -274,7 +284,7 @@ def refine(
         honest = gain(z_honest, expected, settings.gain_max, loudness[frames])
         evidence = total - float((worth(frames) - honest).sum())
         if result is None or evidence > result.evidence:
-            result = Series(frames, period, spread, scoring.weights, scoring.z, z_honest, evidence)
+            result = Series(frames, period, scoring.weights, scoring.z, z_honest, evidence, even=even)
     return result
 
 

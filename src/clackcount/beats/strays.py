@@ -30,7 +30,7 @@ def alike(field: Field, frames: Frames, print_: NDArray[np.float32]) -> NDArray[
 
 def find_strays(
     field: Field,
-    weights: NDArray[np.float32],
+    score: NDArray[np.float32],
     print_: NDArray[np.float32],
     usual_alike: float,
     expected_z: float,
@@ -41,12 +41,11 @@ def find_strays(
 ) -> tuple[Frames, NDArray[np.float32]]:
     """Moments off the beat that sound like its slams, and their scores.
 
-    late: frames from where the score peaks to the knock, as in Series.
-
-    taken: frames of slams and reopenings already known; no stray lies within a fifth of a period of a slam (that
-    would be its own ring) or right at a reopening. usual_alike: what the members themselves reach.
+    score: float32 (n_frames,), by the template, on any scale. late: frames from where it peaks to the knock, as in
+    Series. taken: frames of slams and reopenings already known; no stray lies within a fifth of a period of a slam
+    (that would be its own ring) or right at a reopening. usual_alike: what the members themselves reach.
     """
-    score = np.roll(field.features @ weights, late)
+    score = np.roll(score, late)
     z = standardise(score, taken) if len(taken) else standardise(score, np.zeros(1, dtype=np.intp))
     peaks = local_maxima(z, PEAK_REACH)
     peaks = peaks[z[peaks] > max(FINGERPRINT_MIN_Z, settings.stray_share * min(expected_z, 20.0))]

@@ -8,10 +8,11 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from clackcount.beats.pumps import PumpHeard, Scene, search, settle
+from clackcount.beats.pumps import SMOOTH, PumpHeard, Scene, fullness, search, settle, within_rhythm
 from clackcount.beats.series import Series, first_guess
+from clackcount.beats.signs import roughness
 from clackcount.beats.strays import alike, confidence, find_strays, fingerprint
-from clackcount.beats.template import Field, Frames, Scoring
+from clackcount.beats.template import Field, Frames, learn, standardise
 from clackcount.model import Passage
 from clackcount.settings import BeatsSettings
 
@@ -37,23 +38,47 @@ class Heard:
 class Known:
     """What is remembered of a pump from passage to passage.
 
-    slam_odds: log odds that its slams are not its reopenings. rush_t, odds: sums over the n_passages. plain: as last
-    settled, where its slams were those that its beat alone had found.
+    slam_odds: log odds that its slams are not its reopenings. rush_t, odds: sums over the n_passages. settled: as it
+    was when its cycle was last looked at thoroughly, n_brief passages ago.
     """
 
     pump: int
     weights: NDArray[np.float32]
     print_: NDArray[np.float32]
-    alike: float
-    expected_z: float
-    period: float
-    evidence_per_frame: float
-    late: int
-    slam_odds: float
-    rush_t: float
-    odds: float
-    n_passages: int = 1
-    plain: PumpHeard | None = None
+    settled: PumpHeard
+    alike: float = 0.0
+    expected_z: float = 0.0
+    period: float = 0.0
+    evidence_per_frame: float = 0.0
+    late: int = 0
+    slam_odds: float = 0.0
+    rush_t: float = 0.0
+    odds: float = 0.0
+    n_passages: int = 0
+    n_brief: int = 0
+
+    @classmethod
+    def of(cls, number: int, pump: PumpHeard, scene: Scene) -> Known:
+        """A pump met for the first time."""
+        known = cls(number, pump.series.weights, fingerprint(scene.field, pump.series.frames), pump)
+        known.remember(pump, scene)
+        return known
+
+    def remember(self, pump: PumpHeard, scene: Scene) -> None:
+        """Take in what it was in another passage; its sound, where it was not much fainter than before."""
+        series, field_ = pump.series, scene.field
+        self.n_passages += 1
+        self.period = series.period
+        self.slam_odds = pump.slam_odds
+        self.rush_t += pump.rush_t
+        self.odds += pump.ram_odds
+        if series.evidence > 0.5 * self.evidence_per_frame * scene.n_frames:
+            self.weights = series.weights
+            self.late = series.late
+            self.print_ = fingerprint(field_, series.frames)
+            self.alike = float(np.median(alike(field_, series.frames, self.print_)))
+            self.expected_z = series.typical_z
+            self.evidence_per_frame = series.evidence / scene.n_frames
 
     @property
     def ram_odds(self) -> float:
@@ -70,11 +95,14 @@ class Tracker:
     _n_fed: int = 0
     _idle: int = 0
 
-    def feed(self, passage: Passage, searches: Sequence[bool] | None = None, *, brief: bool = False) -> list[Heard]:
+    def feed(
+        self, passage: Passage, searches: Sequence[bool] | None = None, brief: bool | None = None
+    ) -> list[Heard]:
         """The slams in the kept part of this passage, a Heard for each pump that was heard in it.
 
-        searches: those to make in this passage, True for a quick one; None: as seems worth while. brief: what the
-        other sounds of a known pump's cycle are, which takes most of the work, is left as it was.
+        searches: those to make in this passage, True for a quick one; None: as seems worth while. brief: whether the
+        cycle of a known pump that goes on as it did is left as it was, for finding it out takes most of the work;
+        None: for so many passages, then it is looked at again.
         """
         self._n_fed += 1
         scene = Scene.of(passage)
@@ -97,7 +125,9 @@ class Tracker:
                 missing.remove(again)
             elif len(self.known) >= self.settings.pumps_max:
                 break
-            known = again or self._meet(pump, scene)
+            if again is None:
+                self.known.append(Known.of(len(self.known) + 1, pump, scene))
+            known = again or self.known[-1]
             heard.append(self._collect(known, pump, scene))
             scene = scene.without(pump)
         self._idle = 0 if heard else self._idle + 1
@@ -116,19 +146,37 @@ class Tracker:
             return [False] * (self.settings.pumps_max if self._n_fed <= 2 or not self.known else 1)
         return [True]
 
-    def _follow(self, known: Known, scene: Scene, brief: bool) -> PumpHeard | None:
-        field_ = scene.field
-        series = first_guess(field_, field_.features @ known.weights, known.period, self.settings, rounds=2)
+    def _follow(self, known: Known, scene: Scene, brief: bool | None) -> PumpHeard | None:
+        if brief is None:
+            brief = known.n_passages >= PROVEN and known.n_brief < self.settings.brief_passages
         enough = max(self.settings.evidence_min, 0.3 * known.evidence_per_frame * scene.n_frames)
-        if series is None or not 0.7 < series.period / known.period < 1.4 or series.evidence < enough:
-            return None
-        if brief and known.plain is not None:
-            pump = replace(known.plain, series=series)
+        pump = self._again(known, scene) if brief else None
+        if pump is not None and pump.series.evidence >= enough:
+            known.n_brief += 1
         else:
-            pump = settle(series, scene, self.settings, prior=min(max(known.slam_odds, 0.0), SLAM_ODDS_MAX))
-            known.plain = pump if pump.series is series else None
-        self._remember(known, pump, scene)
+            field_ = scene.field
+            series = first_guess(field_, field_.features @ known.weights, known.period, self.settings, rounds=2)
+            if series is None or not 0.7 < series.period / known.period < 1.4 or series.evidence < enough:
+                return None
+            prior = min(max(known.slam_odds, 0.0), SLAM_ODDS_MAX)
+            pump = known.settled = settle(series, scene, self.settings, prior=prior)
+            known.n_brief = 0
+        known.remember(pump, scene)
         return pump
+
+    def _again(self, known: Known, scene: Scene) -> PumpHeard | None:
+        """A known pump by its sound and its intervals, its cycle as it was; None where it does not go on so."""
+        was = known.settled.series
+        field_ = scene.field
+        series = first_guess(field_, field_.features @ known.weights, known.period, self.settings, like=was)
+        if series is not None and not was.even:
+            series = within_rhythm(series, self.settings)
+        if series is None or not goes_on(series, was):
+            return None
+        frames = series.frames + was.late
+        if frames[0] < 0 or frames[-1] >= scene.n_frames:
+            return None
+        return replace(known.settled, series=replace(series, frames=frames, late=was.late))
 
     def _known_by_sound(self, series: Series, missing: list[Known], scene: Scene) -> Known | None:
         """The pump among those not heard so far that sounds like this series, None where none does."""
@@ -149,42 +197,6 @@ class Tracker:
         frames = pump.series.frames.astype(np.float64) + passage.first_frame
         return any(locked(frames, known.frame) > self.settings.locked_max for known in heard)
 
-    def _meet(self, pump: PumpHeard, scene: Scene) -> Known:
-        field_ = scene.field
-        series = pump.series
-        print_ = fingerprint(field_, series.frames)
-        known = Known(
-            pump=len(self.known) + 1,
-            weights=series.weights,
-            print_=print_,
-            alike=float(np.median(alike(field_, series.frames, print_))),
-            expected_z=series.typical_z,
-            period=series.period,
-            evidence_per_frame=series.evidence / scene.n_frames,
-            late=series.late,
-            slam_odds=pump.slam_odds,
-            rush_t=pump.rush_t,
-            odds=pump.ram_odds,
-        )
-        self.known.append(known)
-        return known
-
-    def _remember(self, known: Known, pump: PumpHeard, scene: Scene) -> None:
-        series = pump.series
-        known.n_passages += 1
-        known.period = series.period
-        known.slam_odds = pump.slam_odds
-        known.rush_t += pump.rush_t
-        known.odds += pump.ram_odds
-        if series.evidence > 0.5 * known.evidence_per_frame * scene.n_frames:
-            field_ = scene.field
-            known.weights = series.weights
-            known.late = series.late
-            known.print_ = fingerprint(field_, series.frames)
-            known.alike = float(np.median(alike(field_, series.frames, known.print_)))
-            known.expected_z = series.typical_z
-            known.evidence_per_frame = series.evidence / scene.n_frames
-
     def _collect(self, known: Known, pump: PumpHeard, scene: Scene) -> Heard:
         series = pump.series
         field_ = scene.field
@@ -194,7 +206,7 @@ class Tracker:
         taken = np.sort(np.concatenate([series.frames[sure], reopen[np.isfinite(reopen)].astype(np.intp)]))
         strays, stray_z = find_strays(
             field_,
-            series.weights,
+            series.z,
             known.print_,
             known.alike,
             series.typical_z,
@@ -225,7 +237,7 @@ class Tracker:
         field_ = scene.field
         strays, z = find_strays(
             field_,
-            known.weights,
+            field_.features @ known.weights,
             known.print_,
             known.alike,
             known.expected_z,
@@ -261,6 +273,25 @@ class Tracker:
             reopen_frame=reopen[order] + passage.first_frame,
             audible_z=(known.expected_z * 10 ** (-loudest / 20)).astype(np.float32),
         )
+
+
+PROVEN = 3  # passages in each of which the cycle of a new pump is looked at
+
+
+def goes_on(series: Series, was: Series) -> bool:
+    """Whether a pump beats on as it did: as few beats missing, as even, and each slam explaining as much."""
+    if not 0.85 < series.period / was.period < 1.18:
+        return False
+    each, before = series.evidence / len(series.frames), was.evidence / len(was.frames)
+    rough = max(SMOOTH, roughness(was.frames, was.period) * ROUGHER)
+    return (
+        each > FAINTER * before
+        and fullness(series) > EMPTIER * fullness(was)
+        and roughness(series.frames, series.period) < rough
+    )
+
+
+FAINTER, EMPTIER, ROUGHER = 0.85, 0.97, 1.25  # than when its cycle was last looked at, and yet the same
 
 
 def locked(frames: NDArray[np.float64], beat: NDArray[np.float64]) -> float:
@@ -317,13 +348,14 @@ def reopening_frames(pump: PumpHeard, field_: Field) -> NDArray[np.float64]:
     lag = pump.reopening.lag
     due = frames + lag
     due = due[due < len(field_.features)]
-    scoring = Scoring.learn(field_, due) if len(due) >= 4 else None
-    if scoring is None:
+    weights = learn(field_, due) if len(due) >= 4 else np.zeros(1, dtype=np.float32)
+    if not np.any(weights):
         return result
+    z = standardise(field_.features @ weights, due)
     reach = max(3, int(0.12 * lag))
     for i, frame in enumerate(frames):
         first = frame + max(lag - reach, 4)
-        window = scoring.z[first : frame + lag + reach + 1]
+        window = z[first : frame + lag + reach + 1]
         if len(window) > reach and window[best := int(np.argmax(window))] > REOPENING_MIN_Z:
             result[i] = first + best
     return result

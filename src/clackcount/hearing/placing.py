@@ -64,7 +64,7 @@ def _pick(
     waves = samples[np.clip(where, 0, len(samples) - 1)].astype(np.float64)
     waves[(where < 0) | (where >= len(samples))] = 0
     waves -= waves.mean(axis=1, keepdims=True)
-    white = _whiten(waves, n_learn)[:, n_learn:]
+    white = _whiten(waves, n_learn)
     first = _split(white, guard=max(4, sample_rate_hz // 2000))
     # once more, closer: the ring of the impact must not draw the split towards its own middle
     close = int(CLOSE_S * sample_rate_hz)
@@ -158,7 +158,7 @@ def octave_response(hz: NDArray[np.float64], centre_hz: float, sample_rate_hz: i
 
 
 def _whiten(waves: NDArray[np.float64], n_learn: int) -> NDArray[np.float64]:
-    """Prediction error of each row under a predictor learned from its first n_learn samples."""
+    """Prediction error of each row from n_learn on, under a predictor learned from the samples before."""
     learn = waves[:, :n_learn] * np.hanning(n_learn)
     size = scipy.fft.next_fast_len(2 * n_learn, real=True)
     spectrum = scipy.fft.rfft(learn, size, axis=1)
@@ -166,9 +166,9 @@ def _whiten(waves: NDArray[np.float64], n_learn: int) -> NDArray[np.float64]:
     lag[:, 0] = lag[:, 0] * (1 + 1e-4) + 1e-12  # a little white noise keeps the equations solvable in silence
     index = np.abs(np.arange(ORDER)[:, None] - np.arange(ORDER)[None, :])
     coefficients = np.linalg.solve(lag[:, index], lag[:, 1:, None])[:, :, 0]
-    error = waves.copy()
+    error = waves[:, n_learn:].copy()
     for k in range(1, ORDER + 1):
-        error[:, k:] -= coefficients[:, k - 1 : k] * waves[:, :-k]
+        error -= coefficients[:, k - 1 : k] * waves[:, n_learn - k : -k]
     return error
 
 

@@ -280,18 +280,18 @@ PROVEN = 3  # passages in each of which the cycle of a new pump is looked at
 
 def goes_on(series: Series, was: Series) -> bool:
     """Whether a pump beats on as it did: as few beats missing, as even, and each slam explaining as much."""
-    if not 0.85 < series.period / was.period < 1.18:
-        return False
     each, before = series.evidence / len(series.frames), was.evidence / len(was.frames)
-    rough = max(SMOOTH, roughness(was.frames, was.period) * ROUGHER)
+    rough = roughness(series.frames, series.period)
     return (
-        each > FAINTER * before
-        and fullness(series) > EMPTIER * fullness(was)
-        and roughness(series.frames, series.period) < rough
+        0.85 < series.period / was.period < 1.18
+        and each > FAINTER * before
+        and EMPTIER < fullness(series) / fullness(was) < FULLER
+        and rough < max(SMOOTH, ROUGHER * roughness(was.frames, was.period))
     )
 
 
-FAINTER, EMPTIER, ROUGHER = 0.85, 0.97, 1.25  # than when its cycle was last looked at, and yet the same
+# Than when its cycle was last looked at, and yet the same. Fuller, and that was a passage in which it stopped.
+FAINTER, EMPTIER, FULLER, ROUGHER = 0.85, 0.97, 1.05, 1.25
 
 
 def locked(frames: NDArray[np.float64], beat: NDArray[np.float64]) -> float:

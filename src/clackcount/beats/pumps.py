@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import maximum_filter1d, uniform_filter1d
 
 from clackcount.beats.cycle import Companion, companions, fold, likeness, profile, rush_contrast, slam_odds
-from clackcount.beats.regularity import locally_even
+from clackcount.beats.regularity import TURNS, locally_even, two_clusters
 from clackcount.beats.series import Series, find_series, refine
 from clackcount.beats.signs import ram_odds, roughness
 from clackcount.beats.template import SAME_REACH, Field, Frames, distance, gain
@@ -73,9 +73,10 @@ def settle(series: Series, scene: Scene, settings: BeatsSettings, prior: float =
     prior: log odds, from earlier listening, that the series is that of the slams.
     """
     rises, level_db, frames_per_s = scene.rises, scene.passage.level_db, scene.passage.frames_per_s
-    series = part_mixture(series, scene.field, rises, settings)
-    series = centred(loosened(series, scene.field, rises, settings), rises)
-    after, before = companions(scene.field, series, frames_per_s, settings.companion_strength_min)
+    field = scene.field
+    series = part_mixture(unpaired(series, field, settings), field, rises, settings)
+    series = centred(unpaired(loosened(series, field, rises, settings), field, settings), rises)
+    after, before = companions(field, series, frames_per_s, settings.companion_strength_min)
     odds = 0.0
     if before is not None:
         period = series.period
@@ -83,7 +84,7 @@ def settle(series: Series, scene: Scene, settings: BeatsSettings, prior: float =
         as_reopening = slam_odds(rises, level_db, series.frames + before.lag, -before.lag, period, frames_per_s)
         odds = prior + as_slam - as_reopening
         if odds < 0:
-            other = companion_series(series, before, scene.field, settings)
+            other = companion_series(series, before, field, settings)
             if other is not None:
                 other = centred(other, rises)
                 reopening = Companion(-before.lag, before.strength)
@@ -101,11 +102,36 @@ def _odds(series: Series, reopening: Companion | None, contrast: float, scene: S
 def rush_t(series: Series, reopening: Companion | None, level_db: NDArray[np.float32], frames_per_s: float) -> float:
     """t value of the water being louder before the slam than after it.
 
-    Where no reopening is heard, the part of the cycle in which water hardly flows stands for the shut phase.
+    Where no reopening is heard, the part of the cycle in which water hardly flows stands for the shut phase. So soon
+    after the slam that this still rings, being louder says nothing against it.
     """
     lag = min(0.3 * series.period, 0.15 * frames_per_s) if reopening is None else reopening.lag
     single = np.diff(series.frames) < 1.5 * series.period
-    return rush_contrast(level_db, series.frames[:-1][single], series.frames[1:][single], int(lag))
+    contrast = rush_contrast(level_db, series.frames[:-1][single], series.frames[1:][single], int(lag))
+    return contrast if lag > RING_S * frames_per_s else max(contrast, 0.0)
+
+
+RING_S = 0.1
+
+
+def unpaired(series: Series, field: Field, settings: BeatsSettings) -> Series:
+    """The first of each pair, where short and long intervals take turns and differ too much for one valve's beat.
+
+    Those are slams and reopenings, however alike they sound.
+    """
+    log = np.log(np.diff(series.frames).astype(np.float64))
+    slow = two_clusters(log)
+    if slow is None or np.mean(slow[1:] != slow[:-1]) < TURNS:
+        return series
+    short, long = float(np.median(log[~slow])), float(np.median(log[slow]))
+    if long - short < PAIR_RATIO:
+        return series
+    period = float(np.exp(short) + np.exp(long))
+    firsts = refine(field, series.frames[:-1][~slow], period, settings, rounds=2)
+    return series if firsts is None else firsts
+
+
+PAIR_RATIO = np.log(1.75)
 
 
 def part_mixture(series: Series, field: Field, rises: NDArray[np.float32], settings: BeatsSettings) -> Series:
@@ -184,7 +210,7 @@ def all_alike(series: Series, rises: NDArray[np.float32], settings: BeatsSetting
     return bool(one_sound(series, rises, settings) and min(even, odd) > ALIKE_SHARE * max(even, odd))
 
 
-ALIKE_SHARE = 0.5
+ALIKE_SHARE = 0.3
 LOOSENED_MIN_Z, LOOSENED_SHARE, LOOSENED_ADVANTAGE = 3.0, 0.6, 1.03
 
 

@@ -281,7 +281,10 @@ def impacts(found: list[dict[str, Any]]) -> Lines:
 
 
 def cost(found: list[dict[str, Any]]) -> Lines:
-    """Time and memory as ratios against the libraries on the same file in the same run."""
+    """Time and memory as ratios against the libraries on the same file in the same run.
+
+    By blocks: soundfile read the file as listen does. Reckoned: from librosa's row above, times the length.
+    """
     if not found:
         return ["Not measured in this run."]
     head = ("sound", "listen, s", "× soundfile.read", "× librosa", "listen, MB", "× memory of soundfile.read")
@@ -291,7 +294,10 @@ def cost(found: list[dict[str, Any]]) -> Lines:
 
         def ratio(key: str, tool: str, row: dict[str, Any] = row) -> str:
             other = row.get(tool)
-            return f"{row['listen'][key] / other[key]:.2f}" if other else MISSING
+            if not other:
+                return MISSING
+            how = " (by blocks)" if "by_blocks" in other else " (reckoned)" if "from" in other else ""
+            return f"{row['listen'][key] / other[key]:.{2 if not how else 3}f}{how}"
 
         rows.append(
             [

@@ -191,17 +191,20 @@ LIVE_BATCH_FRAMES = 32  # live, the 1.3 s of a whole batch would be most of the 
 
 
 LARGEST = 6e4  # what float16 holds; full scale is 1
+FLOAT16_FROM = 10_000_000  # samples, 40 MB as float32: twice what a passage at 48 kHz takes
 
 
 class Tail:
     """The last samples of a stream, in one piece of memory that is filled and emptied, never copied to grow.
 
-    Kept as float16: eleven bits of each sample, whatever its size, are plenty for finding where a knock begins, and
-    half the memory.
+    Where they are many, at the rates of studios, they are kept as float16: eleven bits of each sample, whatever its
+    size, are plenty for finding where a knock begins, and half the memory.
     """
 
     def __init__(self, n_expected: int) -> None:
-        self._buffer = np.empty(n_expected, dtype=np.float16)
+        self._buffer: NDArray[np.floating] = np.empty(
+            n_expected, np.float16 if n_expected > FLOAT16_FROM else np.float32
+        )
         self._n = 0
         self.first = 0
 
@@ -209,12 +212,13 @@ class Tail:
         """Take samples, float32 (n,)."""
         wanted = self._n + len(samples)
         if wanted > len(self._buffer):
-            self._buffer = np.concatenate([self._buffer[: self._n], np.empty(wanted, dtype=np.float16)])
-        loud = max(float(samples.max(initial=0)), -float(samples.min(initial=0))) > LARGEST
-        self._buffer[self._n : wanted] = np.clip(samples, -LARGEST, LARGEST) if loud else samples
+            self._buffer = np.concatenate([self._buffer[: self._n], np.empty(wanted, dtype=self._buffer.dtype)])
+        if self._buffer.dtype == np.float16:
+            samples = np.clip(samples, -LARGEST, LARGEST)
+        self._buffer[self._n : wanted] = samples
         self._n = wanted
 
-    def between(self, first: int, last: int) -> NDArray[np.float16]:
+    def between(self, first: int, last: int) -> NDArray[np.floating]:
         """A copy of samples number first to last - 1 of the stream, as far as they are there.
 
         A copy, because forget() moves what is left to the front of the same memory.

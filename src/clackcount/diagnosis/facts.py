@@ -63,22 +63,24 @@ class Facts:
     @cached_property
     def windows(self) -> tuple[TrendRow, ...]:
         """Windows of the trend that lie wholly within steady running: away from starts and stops."""
-        settled_s = self._settled_s()
+        unsettled_s = self._unsettled_s()
         stop_s = [stop.time_s for stop in self.running.stops]
         return tuple(
             row
             for row in self.running.trend
             if row.rate_per_min is not None
-            and row.start_s >= settled_s
+            and (row.start_s >= unsettled_s[1] or row.end_s <= unsettled_s[0])
             and not any(row.start_s - 30 <= t <= row.end_s for t in stop_s)
             and any(run.start_s <= row.start_s and row.end_s <= run.end_s + 1e-6 for run in self.runs)
         )
 
-    def _settled_s(self) -> float:
+    def _unsettled_s(self) -> tuple[float, float]:
+        """From when it ran by itself after a start until it had settled; nothing where no start was heard."""
         startup = self.running.startup
         if startup is None or startup.self_cycling_from_s is None:
-            return 0.0
-        return startup.settled_from_s if startup.settled_from_s is not None else startup.self_cycling_from_s + 60
+            return 0.0, 0.0
+        from_s = startup.self_cycling_from_s
+        return from_s, startup.settled_from_s if startup.settled_from_s is not None else from_s + 60
 
     @cached_property
     def rates(self) -> FloatArray:

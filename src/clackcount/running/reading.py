@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from clackcount.model import FloatArray, FlowTrack, SlamTrain
+from clackcount.running.cycling import stood_before
 from clackcount.running.rush import (
     RushScale,
     dwell_from_rush,
@@ -16,7 +17,7 @@ from clackcount.running.rush import (
     rush_index,
     shut_index,
 )
-from clackcount.running.strays import plausible
+from clackcount.running.strays import by_itself_or_pushed, plausible
 from clackcount.running.strokes import Strokes, judge_strokes
 from clackcount.settings import RunningSettings
 
@@ -66,11 +67,14 @@ def read(
     dwells_s = [train.opened_s - np.concatenate([[np.nan], train.time_s[:-1]])] if len(train) else []
     if scale is not None and scale.separation >= DWELL_SEPARATION:
         dwells_s.append(dwell_from_rush(index, train.time_s, shut, flow.step_s))
-    strokes = judge_strokes(train, tuple(dwells_s), settings, was_pushed=was_pushed)
+    of_drop = by_itself_or_pushed(train, index, scale, flow.step_s)
+    strokes = judge_strokes(train, tuple(dwells_s), of_drop, settings, was_pushed=was_pushed)
+    interval_s = np.diff(train.time_s, prepend=np.nan)
+    if (stood := stood_before(Reading(train, strokes, scale, index, flow.step_s, shut, height, interval_s))).any():
+        strokes = judge_strokes(train, tuple(dwells_s), of_drop, settings, was_pushed=was_pushed, stood=stood)
     if scale is None or scale.separation < FAINT_SEPARATION:
         scale = _from_pauses(train, strokes, flow, settings) or scale
         index, shut, height = _along(scale, train, flow)
-    interval_s = np.diff(train.time_s, prepend=np.nan)
     return Reading(train, strokes, scale, index, flow.step_s, shut, height, interval_s)
 
 

@@ -115,11 +115,14 @@ def rush_index(flow: FlowTrack, scale: RushScale) -> FloatArray:
 
 
 def shut_index(index: FloatArray, time_s: FloatArray, scale: RushScale, step_s: float) -> FloatArray:
-    """The index in the shut phase after each slam, smoothed over five cycles, float64 (n_slams,)."""
+    """The index in the shut phase after each slam, smoothed over five cycles, float64 (n_slams,).
+
+    Mirrored at the ends: the last knock alone, which may be no slam, must not say what the water was like after it.
+    """
     if len(time_s) == 0:
         return np.empty(0)
     cell = np.minimum(first_cell_after(time_s, step_s) + scale.shut_lag, len(index) - 1)
-    smooth: FloatArray = median_filter(index[cell], size=5, mode="nearest")
+    smooth: FloatArray = median_filter(index[cell], size=5, mode="mirror")
     return smooth
 
 

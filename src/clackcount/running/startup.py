@@ -31,11 +31,13 @@ class Settling:
 
 
 def find_startup(reading: Reading, spells: list[Spell], settings: RunningSettings) -> Startup | None:
-    """The first start in the recording; None where nothing was pushed or started in it."""
+    """The first start in the recording, after a stop if it was running already; None where nobody pushed it and it
+    did not start."""
+    if spells and spells[0].state is State.SELF and spells[0].start_s <= 0:
+        spells = spells[1:]
     own = next((i for i, spell in enumerate(spells) if spell.state is State.SELF), None)
-    before = spells if own is None else spells[:own]
-    pushing = [spell for spell in before if spell.state is State.HAND]
-    if not pushing and (own is None or spells[own].start_s <= 0):
+    pushing = [spell for spell in spells[:own] if spell.state is State.HAND]
+    if not pushing and own is None:
         return None
     strokes = sum(int(reading.strokes.pushed[spell.first : spell.last + 1].sum()) for spell in pushing)
     failed = sum(failed_attempts(reading, spell) for spell in pushing)

@@ -20,8 +20,11 @@ STROKES_MIN = 3
 BEATS_MIN = 8  # of the pump's own, to know how they sound
 BEFORE_LAGS, AFTER_LAGS = (0, -1), (-1, 0, 1)  # cells compared: up to the knock, around the quietest after it
 STROKE_DROP, STROKE_SPREAD = 0.8, 0.3  # of the rush at a hand's stroke, in units of that at the pump's own slams
-NOISE_MIN = 0.15
-ODDS_MIN = -1.0
+NOISE_MIN, NOISE_MAX = 0.15, 0.5  # the scatter of it at the pump's own slams; above, it tells nothing
+OWN_SPREAD = 0.15  # the same at the pump's own slams
+PUSHED_MAX = 1.5  # what little water cut off may say for a hand; much says nothing, for some let it run long
+ODD = 0.01  # likelihood of any drop at all: a gust, a passing car
+ODDS_MIN, BEAT_ODDS_MIN = -1.0, -2.0  # the even beat vouches for a slam
 LOUDEST, LOUDER = 0.98, 2.0  # a knock may stand out so many times further over the usual than the loudest slams
 PUSH_S = 0.7  # a hand's stroke lets the water run no longer; in a slow pump that is little
 NO_DROP, RECKONED_RUN, RECKONED_WINDOW = 0.4, 3, 5  # beats in a row at which the water ran on
@@ -39,14 +42,14 @@ def plausible(
     if len(train) == 0:
         return train
     drop, noise = water_cut_off(train, index, scale, step_s)
-    period_s = float(np.median(np.diff(train.time_s[train.beating]))) if np.count_nonzero(train.beating) > 1 else 0.0
-    stroke_drop = STROKE_DROP * min(1.0, PUSH_S / max(period_s, PUSH_S))
+    period_s, stroke_drop = _stroke_drop(train)
     reckoned = _reckoned(drop, noise, train.beating, NO_DROP * stroke_drop)
-    odds = _odds(drop, noise, stroke_drop)
+    stroke, other, opening = _likelihoods(drop, noise, stroke_drop)
+    odds = np.log(stroke / np.maximum(other, opening))
     if period_s > PUSH_S:  # too soon before the next to be a stroke of its own, it may be the push that made it
         odds = odds - (np.diff(train.time_s, append=np.inf) < PUSH_S)
-    keep: NDArray[np.bool_] = np.where(train.beating, ~reckoned, odds >= ODDS_MIN)
-    keep &= train.beating | ~_too_loud(train)
+    sounds_like_one = np.where(train.beating, ~reckoned, ~_too_loud(train))
+    keep = (odds >= np.where(train.beating, BEAT_ODDS_MIN, ODDS_MIN)) & sounds_like_one
     group = np.cumsum(np.diff(train.time_s, prepend=train.time_s[0]) > settings.hand_gap_s).astype(np.intp)
     group += np.cumsum(_after_a_run(train, keep, group))
     certain = (train.beating | np.isfinite(train.opened_s)) & keep
@@ -54,6 +57,24 @@ def plausible(
     backed = np.bincount(group, weights=certain) > 0
     keep &= large[group] | backed[group]
     return train if keep.all() else _only(train, keep)
+
+
+def by_itself_or_pushed(train: SlamTrain, index: FloatArray, scale: RushScale | None, step_s: float) -> FloatArray:
+    """Log odds (n,) from the water cut off at each slam: in a slow pump a hand lets it run a shorter time."""
+    drop, noise = water_cut_off(train, index, scale, step_s)
+    period_s, stroke_drop = _stroke_drop(train)
+    if noise > NOISE_MAX or period_s <= PUSH_S:
+        return np.zeros(len(train))
+    own = _likelihoods(np.minimum(drop, 1.0), noise, 1.0, OWN_SPREAD)[0]
+    pushed = _likelihoods(np.minimum(drop, 1.0), noise, stroke_drop, STROKE_SPREAD, most=1.0)[0]
+    return np.asarray(np.clip(np.log(own / pushed), -PUSHED_MAX, 0.0))
+
+
+def _stroke_drop(train: SlamTrain) -> tuple[float, float]:
+    """(usual interval of the pump's own beats in s, how much of its rush a hand's stroke cuts off)."""
+    own_s = np.diff(train.time_s[train.beating])
+    period_s = float(np.median(own_s)) if len(own_s) else 0.0
+    return period_s, STROKE_DROP * min(1.0, PUSH_S / max(period_s, PUSH_S))
 
 
 def water_cut_off(
@@ -79,16 +100,24 @@ def water_cut_off(
     return drop / usual, max(NOISE_MIN, spread)
 
 
-def _odds(drop: FloatArray, noise: float, usual: float) -> FloatArray:
-    """Log odds (n,) of a stroke against a knock that has nothing to do with the water; 0 where nothing is known.
+def _likelihoods(
+    drop: FloatArray, noise: float, slam_drop: float, spread: float = STROKE_SPREAD, most: float | None = None
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """How likely each drop is at a slam, at a knock that has nothing to do with the water, at an opening valve.
 
-    usual: how much a stroke cuts off.
+    slam_drop, spread: how much a slam cuts off. most: a drop beyond it counts as so much. All alike where nothing is
+    known.
     """
-    if not np.isfinite(noise):
-        return np.zeros(len(drop))
-    drop = np.nan_to_num(np.clip(drop, 0.0, usual), nan=usual)  # more than usual, or than nothing, says no more
-    stroke = np.hypot(STROKE_SPREAD, noise)
-    return np.asarray(np.log(noise / stroke) - 0.5 * ((drop - usual) / stroke) ** 2 + 0.5 * (drop / noise) ** 2)
+    if noise > NOISE_MAX:
+        return np.ones(len(drop)), np.ones(len(drop)), np.ones(len(drop))
+    # more than usual is no sign against it
+    drop = np.nan_to_num(np.minimum(drop, slam_drop if most is None else most), nan=slam_drop)
+
+    def normal(middle: float, spread: float) -> FloatArray:
+        wide = np.hypot(spread, noise)
+        return np.asarray(np.exp(-0.5 * ((drop - middle) / wide) ** 2) / (wide * np.sqrt(2 * np.pi)) + ODD)
+
+    return normal(slam_drop, spread), normal(0.0, 0.0), normal(-slam_drop, spread)
 
 
 def _reckoned(drop: FloatArray, noise: float, beating: NDArray[np.bool_], least: float) -> NDArray[np.bool_]:

@@ -31,7 +31,9 @@ OWN_DWELL_MAX_S = (
 MISSED_SHARE = (0.93, 0.045, 0.015)  # of the intervals of a running ram that span 1, 2, 3 periods
 STRANGE = 0.01  # share of intervals and knocks that fit no story
 INTERVAL_MAX = 2.0  # evidence of one interval: no single sound decides
-DWELL_MAX = (3.0, 1.5)  # of the shut time between two knocks; of that read from the rush
+# Of the shut time between two knocks, and of that read from the rush; against a ram that runs, and for it. Reopenings
+# are listened for where they are due, and something is often heard there: that says little; nothing there says much.
+DWELL_RANGE = ((-3.0, 0.9), (-1.5, 1.5))
 PUSH_HEARD, HEARD_MAX = 0.7, 1.5  # how often a push is heard as a knock, and what that may say
 ALONE, TOGETHER = -1.0, 0.5  # evidence of a slam that beats found alone, or on the even beat
 
@@ -44,6 +46,7 @@ FRESH_SLOWER, FRESH_SCATTER = 1.1, 0.15  # a start that fails slows down from it
 HOLDS, FRESH = 1.5, 0.35  # it runs for good; each beat that it has not yet done so
 RUNS_ON = 4.0  # it slams on by itself after a pause in which it should have slammed
 IN_STEP, OUT_OF_STEP = 1.6, -2.0  # and the pause is, or is not, a whole number of periods
+STOOD = 12.0  # the water is heard to have run on, or to have stood
 IN_STEP_SHARE, IN_STEP_PERIODS = 0.1, 12.0
 DIES_LATE, DIES_EARLY = 7.0, 10.0  # a hand pushes a running ram: after a beat was overdue, or before it was due
 DIES_FRESH = 1.5  # a hand pushes again after a few beats
@@ -62,19 +65,28 @@ class Strokes:
 
 
 def judge_strokes(
-    train: SlamTrain, dwells_s: tuple[FloatArray, ...], settings: RunningSettings, *, was_pushed: bool | None = None
+    train: SlamTrain,
+    dwells_s: tuple[FloatArray, ...],
+    of_drop: FloatArray,
+    settings: RunningSettings,
+    *,
+    was_pushed: bool | None = None,
+    stood: NDArray[np.bool_] | None = None,
 ) -> Strokes:
     """Judge the slams of one pump.
 
     dwells_s: measures of the time the valve stayed shut before each slam, each float64 (n,), NaN where not heard;
-    first that between knocks, then that read from the rush.
-    was_pushed: how the first slam is known to have been made, from earlier listening.
+    first that between knocks, then that read from the rush. of_drop: float64 (n,), what the water cut off at each
+    slam says for its running by itself; counts only until it runs evenly, for a starving ram cuts off little, too.
+    was_pushed: how the first slam is known to have been made, from earlier listening. stood: bool (n,), whether the
+    pump is known to have stood still ahead of each slam.
     """
     n = len(train)
     if n == 0:
         return Strokes(np.zeros(0, np.bool_), np.empty(0), np.empty(0))
     interval_s = np.diff(train.time_s, prepend=np.nan)
-    period_s, earlier_s, scatter, has_run = own_period(interval_s, dwells_s[0] if dwells_s else np.full(n, np.nan))
+    even = even_members(interval_s, dwells_s[0] if dwells_s else np.full(n, np.nan))
+    period_s, earlier_s, scatter, has_run = own_period(interval_s, even)
     limit_s = stop_limit(period_s, settings)
     paused = np.concatenate([[False], interval_s[1:] > limit_s[:-1]])
     firm = np.maximum(*(_from_interval(interval_s, own_s, scatter) for own_s in (period_s, earlier_s)))
@@ -83,10 +95,10 @@ def judge_strokes(
     firm = np.where(has_run, np.maximum(firm, failing), firm)
     firm[paused] = fresh[paused] = -0.5
     of_dwell = np.zeros(n)
-    for dwell_s, most, between_knocks in zip(dwells_s, DWELL_MAX, (True, False), strict=False):
+    for dwell_s, (least, most), between_knocks in zip(dwells_s, DWELL_RANGE, (True, False), strict=False):
         dwell_s = np.where(paused, np.nan, dwell_s)
-        of_dwell += np.clip(_from_dwell(dwell_s, period_s, scatter, between_knocks=between_knocks), -most, most)
-    evidence = np.where(train.beating, TOGETHER, ALONE) + of_dwell
+        of_dwell += np.clip(_from_dwell(dwell_s, period_s, scatter, between_knocks=between_knocks), least, most)
+    evidence = np.where(train.beating, TOGETHER, ALONE) + of_dwell + np.where(_starting(even, paused), of_drop, 0.0)
     if dwells_s:
         evidence += np.clip(_from_being_heard(dwells_s[0], scatter), -HEARD_MAX, HEARD_MAX)
     evidence[0] = {None: 1.0, True: -20.0, False: 20.0}[was_pushed] + (TOGETHER if train.beating[0] else ALONE)
@@ -94,6 +106,8 @@ def judge_strokes(
     with np.errstate(invalid="ignore"):
         overdue = interval_s > OVERDUE * period_s
     resume = _in_step(interval_s, period_s) - RUNS_ON
+    if stood is not None:
+        resume = resume - STOOD * stood
     pushed = _likeliest(evidence + fresh, evidence + firm, paused, overdue, resume)
     return Strokes(pushed, period_s, limit_s)
 
@@ -104,22 +118,39 @@ def stop_limit(period_s: FloatArray, settings: RunningSettings) -> FloatArray:
     return np.where(np.isfinite(limit_s), limit_s, settings.hand_gap_s)
 
 
+def even_members(interval_s: FloatArray, dwell_s: FloatArray) -> NDArray[np.bool_]:
+    """Whether each slam belongs to an even run, bool (n,).
+
+    interval_s, dwell_s: float64 (n,), the interval, and the shut time, before each slam, NaN where not known.
+    """
+    log_s = np.log(interval_s)
+    waited = dwell_s > OWN_DWELL_MAX_S
+    # Against the interval before, and against the last but one: long and short beats in turn are even, too.
+    one, two = (_runs_of((_abs_change(log_s, back) < EVEN_CHANGE) & ~waited, EVEN_RUN) for back in (1, 2))
+    return np.asarray(one | two)
+
+
+def _starting(even: NDArray[np.bool_], paused: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Whether each slam comes before the first even run of the recording, or after a pause before the next, (n,)."""
+    at = np.arange(len(even))
+    last_even = np.maximum.accumulate(np.where(even, at, -1))
+    last_pause = np.maximum.accumulate(np.where(paused, at, 0))
+    return np.asarray(~even & (last_even < last_pause) | (last_even < 0))
+
+
 def own_period(
-    interval_s: FloatArray, dwell_s: FloatArray
+    interval_s: FloatArray, even: NDArray[np.bool_]
 ) -> tuple[FloatArray, FloatArray, FloatArray, NDArray[np.bool_]]:
     """(period of the ram around each slam, the same as it was last heard before it, relative scatter, whether it has
     run before), each (n,).
 
     Within even runs it is the running median of nine; elsewhere that of the run that follows (a ram that is being
     started), and that of the run before (one that is failing). inf where it never ran.
-    interval_s, dwell_s: float64 (n,), the interval, and the shut time, before each slam, NaN where not known.
+    interval_s: float64 (n,), before each slam, NaN where not known. even: see even_members.
     """
     n = len(interval_s)
     log_s = np.log(interval_s)
-    waited = dwell_s > OWN_DWELL_MAX_S
-    # Against the interval before, and against the last but one: long and short beats in turn are even, too.
-    even = [_runs_of((_abs_change(log_s, back) < EVEN_CHANGE) & ~waited, EVEN_RUN) for back in (1, 2)]
-    members = np.flatnonzero(even[0] | even[1])
+    members = np.flatnonzero(even)
     if len(members) == 0:
         return _without_even_runs(log_s)
     local = median_filter(log_s[members], size=9, mode="nearest")

@@ -5,12 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.ndimage import median_filter
 
 from clackcount.model import State, Stretch
+from clackcount.running.cycling import ran_on
 from clackcount.running.gaps import Piece, follow_gap
 from clackcount.running.reading import Reading
-from clackcount.running.rush import DWELL_INDEX
 from clackcount.settings import RunningSettings
 
 AT_THE_START = 1.7  # a first slam within so many periods of the start: it was running already
@@ -18,9 +17,6 @@ PUSH_LEAD_S = 0.4  # from a push to its slam, where the push was not heard (comm
 PUSH_LEAD_MAX_S = 1.2  # water that rushes longer before a stroke was rushing anyway
 HAND_PATIENCE_S = 2.5  # nobody has let go before the next stroke is due
 AFTER_STROKE_S = 0.5  # a hand rests on the valve so long after its last stroke
-CLEAR_SEPARATION = 2.0  # the flow alone shows whether cycles go on under the noise
-BLIND_CYCLES, BLIND_S = 30.0, 30.0  # without it, a ram that beats on unpushed is taken to have run on so long
-STUCK_PERIODS = 0.8
 SHUT_PIECE_MAX_S = 3.0
 GATHER_S = 0.5
 SMEAR_S = 0.6  # gaps.steady tells a rise so much late
@@ -151,60 +147,8 @@ def _breaks(reading: Reading, settings: RunningSettings) -> np.ndarray:
     broken |= here & ~before & long_for_own
     broken[0] = False
     for i in np.flatnonzero(broken & ~before & ~here):
-        broken[i] = not _ran_on(reading, int(i))
+        broken[i] = not ran_on(reading, int(i))
     return np.asarray(broken)
-
-
-def _ran_on(reading: Reading, i: int) -> bool:
-    """Whether the ram beat on unheard between slams i - 1 and i, neither of them pushed."""
-    gap_s, period_s = float(reading.interval_s[i]), float(reading.strokes.period_s[i - 1])
-    if reading.separation < CLEAR_SEPARATION:
-        return gap_s < max(BLIND_CYCLES * period_s, BLIND_S)
-    start_s, end_s = float(reading.train.time_s[i - 1]), float(reading.train.time_s[i])
-    if _stuck(reading, start_s, end_s, i):
-        return False
-    return low_share_fits(reading, low_share(reading, start_s, end_s, i), i)
-
-
-def _stuck(reading: Reading, start_s: float, end_s: float, i: int) -> bool:
-    """Whether water ran, or stood, in the gap [start_s, end_s) ahead of slam i for longer than in any cycle."""
-    first_s = float(reading.train.time_s[max(0, i - 21)])
-    period_s = float(reading.strokes.period_s[i - 1])
-    return any(
-        longest > usual + STUCK_PERIODS * period_s
-        for longest, usual in zip(
-            _longest_s(reading, start_s, end_s, i), _longest_s(reading, first_s, start_s, i), strict=True
-        )
-    )
-
-
-def _longest_s(reading: Reading, start_s: float, end_s: float, i: int) -> tuple[float, float]:
-    """How long at most water ran, and stood, without a break in [start_s, end_s), s."""
-    cells = reading.index[int(start_s / reading.step_s) : max(int(end_s / reading.step_s), 1)]
-    runs = median_filter(cells - reading.shut[i - 1], size=3, mode="nearest") > DWELL_INDEX
-    edges = np.flatnonzero(np.diff(runs.astype(np.int8))) + 1
-    lengths = np.diff(np.concatenate([[0], edges, [len(runs)]])) * reading.step_s
-    starts_high = bool(runs[0]) if len(runs) else False
-    high, low = lengths[::2], lengths[1::2]
-    if not starts_high:
-        high, low = low, high
-    return float(high.max(initial=0.0)), float(low.max(initial=0.0))
-
-
-def low_share(reading: Reading, start_s: float, end_s: float, i: int) -> float:
-    """Share of the cells in [start_s, end_s), ahead of slam i, in which no water runs.
-
-    None when the valve is stalled open, all when it is stalled shut, between the two while it beats.
-    """
-    cells = reading.index[int(start_s / reading.step_s) : max(int(end_s / reading.step_s), 1)]
-    return float(np.mean(cells - reading.shut[i - 1] < DWELL_INDEX)) if len(cells) else 0.5
-
-
-def low_share_fits(reading: Reading, share: float, i: int) -> bool:
-    """Whether a gap ahead of slam i with this share sounds as the cycles before it did."""
-    first_s, last_s = float(reading.train.time_s[max(0, i - 21)]), float(reading.train.time_s[i - 1])
-    usual = low_share(reading, first_s, last_s, i)
-    return 0.6 * usual < share < usual + 0.5 * (1 - usual)
 
 
 def _patience(reading: Reading, last: int, is_pushed: bool, settings: RunningSettings) -> float:

@@ -11,6 +11,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from clackcount.model import Cause, Event, FloatArray, FlowTrack, Happening, SlamTrain, State
+from clackcount.running.cycling import CLEAR_SEPARATION, low_share, low_share_fits
 from clackcount.running.gaps import LONG_S, STEADY_STEPS, STEP_S, GapFollower, steady
 from clackcount.running.reading import Reading, read
 from clackcount.running.rush import RushScale
@@ -18,14 +19,11 @@ from clackcount.running.startup import settled_after
 from clackcount.running.stops import AFTER_S, judge_cause, look_back
 from clackcount.running.strokes import OVERDUE, stop_limit
 from clackcount.running.timeline import (
-    CLEAR_SEPARATION,
     GATHER_S,
     SMEAR_S,
     Spell,
     find_spells,
     last_shut_s,
-    low_share,
-    low_share_fits,
 )
 from clackcount.settings import RunningSettings
 

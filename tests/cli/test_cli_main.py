@@ -219,7 +219,7 @@ def test_every_code_that_can_be_printed_is_explained():
         for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
         if isinstance(node, ast.Call) and isinstance(node.func, ast.Name)
     ]
-    assert {where for where, name, _ in calls if name == "Finding"} == {"model.py"}
+    assert {where for where, name, _ in calls if name == "Finding"} == {"model/findings.py"}
     rows = [
         next(word.value for word in words if word.arg == "code")
         for _, name, words in calls

@@ -422,6 +422,19 @@ def test_a_rate_off_the_calibrated_one_names_the_causes(share: float, code: str,
     assert ("air in the drive pipe" in causes) == (code == "rate-below-site")
 
 
+@pytest.mark.parametrize(
+    ("valve", "at_most"),
+    [("", 0.7), ('[waste_valve]\nstroke = "4 mm"\nweight = "200 g"\n', 0.9)],
+)
+def test_against_a_tuning_nobody_measured_no_rate_is_surely_off(valve: str, at_most: float) -> None:
+    at = site(valve)
+    rate = 0.05 * fitting(at)
+    heard = Heard(rate, (0.999 * rate, 1.001 * rate))
+    finding = expected_against_heard(at, heard, measure(at, (), heard))[0]
+    assert finding.code == "rate-below-site"
+    assert 0.5 < finding.confidence <= at_most
+
+
 def test_a_shut_phase_that_does_not_fit_points_to_the_delivery_side() -> None:
     at = site(CALIBRATED)
     rate = fitting(at)

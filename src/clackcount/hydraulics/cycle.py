@@ -6,7 +6,7 @@ earlier measurement; or a beat rate (heard or asked for), which is turned into Î
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from clackcount.errors import QuantityError
 from clackcount.hydraulics.assumed import ASSUMED
@@ -27,11 +27,17 @@ from clackcount.units import WATER_DENSITY_KG_M3
 STEEL_BUOYANCY = 0.87  # weight left to a steel valve under water
 NEARLY_TERMINAL = 0.97  # a valve that needs more of vâˆž than this may as well stay open
 IDLE_SHARE = 0.3  # recoil, fall and closing motion never take more of a beat than this
+# Tuning measured, reckoned from weight and stroke of the valve, taken to be an ordinary one (judgement, no source).
+MEASURED_SURE, VALVE_SURE, ORDINARY_SURE = 0.99, 0.9, 0.7
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Cycle:
-    """One beat: uncertain numbers, SI. from_: what it was worked out from. stays_open: it may not shut at all."""
+    """One beat: uncertain numbers, SI. from_: what it was worked out from. stays_open: it may not shut at all.
+
+    sure_max: how sure anything can be that is concluded from it. The spread of what is assumed is a guess itself, and
+    a wrong guess lies further out than any number of its standard uncertainties tells.
+    """
 
     from_: str
     closing_velocity_m_s: Uncertain
@@ -42,6 +48,7 @@ class Cycle:
     delivered_m3: Uncertain
     delivered_bound_m3: Uncertain
     stays_open: bool = False
+    sure_max: float = MEASURED_SURE
 
     @property
     def drive_flow_m3_s(self) -> Uncertain:
@@ -62,7 +69,7 @@ def cycle_of(site: SiteNumbers, rate_per_s: Uncertain | None = None) -> Cycle:
     time_constant = column_time_constant_s(site.length_m, site.supply_head_m, site.loss_coefficient)
     terminal = terminal_velocity_m_s(site.supply_head_m, site.loss_coefficient)
     idle, yielded = assumed("idle_time_s"), assumed("delivery_yield")
-    stays_open = False
+    stays_open, sure_max = False, MEASURED_SURE
     if rate_per_s is not None:
         idle = idle * min(1.0, IDLE_SHARE / value_of(rate_per_s) / value_of(idle))
         share, from_ = _share_at_rate(site, rate_per_s, idle, time_constant, yielded * terminal), "the rate"
@@ -71,11 +78,14 @@ def cycle_of(site: SiteNumbers, rate_per_s: Uncertain | None = None) -> Cycle:
         stays_open = value_of(ratio) > NEARLY_TERMINAL
         share, from_ = arctanh(_at_most(ratio, NEARLY_TERMINAL)), "the closing velocity kept in the site file"
     else:
+        by_valve = site.stroke_m is not None and site.weight_kg is not None
+        sure_max = VALVE_SURE if by_valve else ORDINARY_SURE
         velocity, from_ = _velocity_by_valve(site, terminal * tanh(assumed("closing_share")))
         ratio = velocity / terminal
         stays_open = value_of(ratio) > NEARLY_TERMINAL
         share = arctanh(_at_most(ratio, NEARLY_TERMINAL))
-    return _cycle(site, share, time_constant, terminal, idle, yielded, from_, stays_open)
+    cycle = _cycle(site, share, time_constant, terminal, idle, yielded, from_)
+    return replace(cycle, stays_open=stays_open, sure_max=sure_max)
 
 
 def _cycle(
@@ -86,7 +96,6 @@ def _cycle(
     idle: Uncertain,
     yielded: Uncertain,
     from_: str,
-    stays_open: bool,
 ) -> Cycle:
     velocity = terminal * tanh(share)
     wasted = site.area_m2 * terminal * time_constant * log_cosh(share)
@@ -94,7 +103,7 @@ def _cycle(
     pumping = delivery_time_s(velocity, site.length_m, site.supply_head_m, site.delivery_head_m) * yielded
     open_time = share * time_constant
     period = open_time + pumping + idle
-    return Cycle(from_, velocity, open_time, pumping + idle, 1 / period, wasted, bound * yielded, bound, stays_open)
+    return Cycle(from_, velocity, open_time, pumping + idle, 1 / period, wasted, bound * yielded, bound)
 
 
 def delivered_bound_m3(site: SiteNumbers, closing_velocity_m_s: Uncertain) -> Uncertain:

@@ -49,7 +49,7 @@ def _rate(heard: Heard, measurement: Measurement) -> Iterator[Finding]:
     yield meaning.finding(
         f"{heard.rate_per_min:.1f} a minute heard; {two_figures(low)} to {two_figures(high)} expected from "
         f"{expected.from_}",
-        _sure(apart),
+        min(_sure(apart), expected.sure_max),
         causes=(AIR, *meaning.causes) if ragged else None,
     )
 

@@ -1,6 +1,11 @@
-"""Whether a second pump is one: phases in the cycle of the first, held to SciPy's circular statistics."""
+"""Pumps from passage to passage: followed briefly while they go on as they did, thoroughly where they do not.
+
+Whether a second pump is one: phases in the cycle of the first, held to SciPy's circular statistics.
+"""
 
 from __future__ import annotations
+
+import dataclasses
 
 import numpy as np
 import pytest
@@ -9,9 +14,13 @@ from hypothesis import settings as rules
 from hypothesis import strategies as st
 from scipy.stats import circvar
 
-from clackcount.beats.tracker import locked
+from clackcount.beats import tracker as room
+from clackcount.beats.tracker import Heard, Tracker, goes_on, locked
+from clackcount.model import Passage
 from clackcount.settings import BeatsSettings
+from support.made_rises import noise, series_of
 
+LENGTH = 6000  # frames of 5 ms in a passage
 LOCKED = BeatsSettings().locked_max
 
 
@@ -50,3 +59,85 @@ def test_too_few_moments_are_locked_to_nothing() -> None:
     assert locked(beat[:3] + 20, beat) == 0
     assert locked(beat + 20, beat[:2]) == 0
     assert locked(beat + 1e5, beat) == 0
+
+
+def passage(number: int, slams: np.ndarray, seed: int = 0) -> Passage:
+    """Passage so and so many of LENGTH frames, the slams (frames of the recording) that fall into it above noise."""
+    rises = noise(np.random.default_rng([seed, number]), LENGTH)
+    here = slams[(slams >= number * LENGTH) & (slams < (number + 1) * LENGTH)] - number * LENGTH
+    rises[here, 2:5] += 5
+    level_db = np.full(rises.shape[:2], -60, dtype=np.float32)
+    samples = np.zeros(0, dtype=np.float32)
+    return Passage(number * LENGTH, 40, 8000, rises, level_db, samples, number * LENGTH * 40, (0, LENGTH))
+
+
+def followed(slams: np.ndarray, n: int, brief_passages: int, monkeypatch: pytest.MonkeyPatch) -> tuple[list, list]:
+    """For each of n passages: what was heard, and how often a cycle was looked at thoroughly."""
+    looks: list[int] = []
+    settle = room.settle
+
+    def counted(*args: object, **named: object) -> object:
+        looks[-1] += 1
+        return settle(*args, **named)  # type: ignore[arg-type]
+
+    monkeypatch.setattr(room, "settle", counted)
+    tracker = Tracker(BeatsSettings(brief_passages=brief_passages))
+    told: list[list[Heard]] = []
+    for number in range(n):
+        looks.append(0)
+        told.append(tracker.feed(passage(number, slams), [False] if number == 0 else []))
+    monkeypatch.undo()
+    return told, looks
+
+
+def even_slams(n: int, period: float = 150.0) -> np.ndarray:
+    return np.round(np.arange(40, n * LENGTH - 40, period)).astype(int)
+
+
+def long_and_short_slams(n: int) -> np.ndarray:
+    steps = np.tile([120, 180], n * LENGTH // 300)
+    return 40 + np.cumsum(steps)[:-1]
+
+
+@pytest.mark.parametrize("slams", [even_slams(8), long_and_short_slams(8)], ids=["even", "long and short"])
+def test_a_beat_that_goes_on_is_followed_briefly_and_the_same_slams_are_found(
+    slams: np.ndarray, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    briefly, looks = followed(slams, 8, 100, monkeypatch)
+    thoroughly, all_looks = followed(slams, 8, 0, monkeypatch)
+    assert all_looks[1:] == [1] * 7
+    assert looks[1 : room.PROVEN] == [1] * (room.PROVEN - 1)
+    assert sum(looks[room.PROVEN :]) <= 1
+    for one, other in zip(briefly, thoroughly, strict=True):
+        np.testing.assert_array_equal(one[0].frame, other[0].frame)
+        np.testing.assert_array_equal(np.isfinite(one[0].reopen_frame), np.isfinite(other[0].reopen_frame))
+
+
+def test_its_cycle_is_looked_at_again_after_so_many_passages(monkeypatch: pytest.MonkeyPatch) -> None:
+    _, looks = followed(even_slams(10), 10, 2, monkeypatch)
+    assert looks[room.PROVEN :] == [0, 0, 1, 0, 0, 1, 0]
+
+
+def test_a_stop_is_looked_at_thoroughly_at_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    slams = even_slams(9)
+    pause = (slams > 5.2 * LENGTH) & (slams < 5.6 * LENGTH)
+    told, looks = followed(slams[~pause], 9, 100, monkeypatch)
+    assert looks[3:7] == [0, 0, 1, 1]
+    frames = np.concatenate([heard.frame for passage_ in told for heard in passage_])
+    assert not np.any((frames > 5.2 * LENGTH + 150) & (frames < 5.6 * LENGTH - 150))
+
+
+def test_what_goes_on_is_as_loud_as_even_and_as_full_as_before() -> None:
+    rng = np.random.default_rng(8)
+    frames = np.arange(100, 3900, 100)
+    rises = noise(rng)
+    rises[frames, 2:5] += 6
+    was = series_of(rises, frames)
+    missing = np.delete(frames, [7, 15, 16, 30])
+    ragged = np.sort(frames + np.round(rng.normal(0, 14, len(frames))).astype(int))
+    assert goes_on(was, was)
+    assert not goes_on(series_of(rises, missing, 100.0), was)
+    assert not goes_on(was, series_of(rises, missing, 100.0))
+    assert not goes_on(series_of(rises, ragged, 100.0), was)
+    assert not goes_on(series_of(rises, frames[::2]), was)
+    assert not goes_on(dataclasses.replace(was, evidence=0.8 * was.evidence), was)

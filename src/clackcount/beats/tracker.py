@@ -8,7 +8,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from clackcount.beats.pumps import SMOOTH, PumpHeard, Scene, fullness, search, settle, within_rhythm
+from clackcount.beats.pumps import SMOOTH, PumpHeard, Scene, centred, fullness, search, settle, within_rhythm
 from clackcount.beats.series import Series, first_guess
 from clackcount.beats.signs import roughness
 from clackcount.beats.strays import alike, confidence, find_strays, fingerprint
@@ -173,10 +173,7 @@ class Tracker:
             series = within_rhythm(series, self.settings)
         if series is None or not goes_on(series, was):
             return None
-        frames = series.frames + was.late
-        if frames[0] < 0 or frames[-1] >= scene.n_frames:
-            return None
-        return replace(known.settled, series=replace(series, frames=frames, late=was.late))
+        return replace(known.settled, series=centred(series, scene.rises))
 
     def _known_by_sound(self, series: Series, missing: list[Known], scene: Scene) -> Known | None:
         """The pump among those not heard so far that sounds like this series, None where none does."""

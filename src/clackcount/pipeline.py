@@ -16,7 +16,7 @@ from clackcount.beats.tracker import Heard, Tracker
 from clackcount.errors import RecordingError
 from clackcount.hearing.ear import Ear, LiveEar
 from clackcount.hearing.placing import place
-from clackcount.model import Beats, FloatArray, FlowTrack, Listening, Passage, RecordingInfo, SlamTrain
+from clackcount.model import Beats, FloatArray, FlowTrack, Listening, News, Passage, RecordingInfo
 from clackcount.settings import BeatsSettings, HearingSettings, LiveSettings, RunningSettings, as_dict
 
 SHORTEST_S = 1.0
@@ -123,21 +123,21 @@ def follow(
     hearing: HearingSettings | None = None,
     beats: BeatsSettings | None = None,
     live: LiveSettings | None = None,
-) -> Iterator[tuple[SlamTrain | None, FlowTrack, float]]:
-    """Hear sound while it comes in: (slams, flow cells, heard_s) again and again, for a Watcher.
+) -> Iterator[News]:
+    """Hear sound while it comes in: what is new, again and again, for a Watcher, in the recording's own time.
 
-    Slams of one pump (None: no new ones) and cells that are new since the last time, in the recording's own time.
-    Everything up to heard_s has then been told. The same from any blocks; memory does not grow.
+    The same from any blocks; memory does not grow.
     """
     hearing, beats, live = hearing or HearingSettings(), beats or BeatsSettings(), live or LiveSettings()
     ear = LiveEar(recording.sample_rate_hz, hearing, live.window_max_s)
     tracker = LiveTracker(beats, live)
 
-    def look() -> Iterator[tuple[SlamTrain | None, FlowTrack, float]]:
+    def look() -> Iterator[News]:
         while (passage := ear.passage(tracker.wanted())) is not None:
             heard = [(part, *_times_s(part, passage)) for part in tracker.feed(passage)]
             heard_s = (passage.first_frame + passage.keep[1]) / passage.frames_per_s
-            yield tracker.tell(heard, heard_s), ear.cells(), heard_s
+            slams = tracker.tell(heard, heard_s)
+            yield News(slams, ear.cells(), heard_s, tracker.due(), tracker.knocks())
 
     for block in recording.blocks():
         ear.feed(block)

@@ -116,14 +116,11 @@ class LiveSettings(Checked):
     window_min_s: float = knob(14.0, 6.0, 60.0, "noise enough to know what is not a slam")
     window_max_s: float = knob(60.0, 20.0, 120.0, "a dozen cycles of the slowest ram")
     faint_z: float = knob(5.0, 1.0, 20.0, "below it a slam needs twice as many fellows to be told from the noise")
-    search_window_s: float = knob(24.0, 8.0, 60.0, "a search costs as its window: most look no further back")
     search_share: float = knob(
-        4.0, 0.5, 60.0, "seconds of sound searched in a second: 2 % of a core, or a little more"
+        5.0, 0.5, 60.0, "seconds of sound searched in a second: 3 % of a core, or a little more"
     )
-    deep_every: int = knob(6, 2, 100, "searches to one of the longest window, for a slow or faint ram")
     sure_at_once: float = knob(0.95, 0.1, 1.0, "so surely a ram, it is told as soon as it is judged")
     proving_s: float = knob(20.0, 0.0, 60.0, "less surely a ram, it must be judged one again and again for so long")
-    candidate_s: float = knob(60.0, 15.0, 600.0, "what has not shown itself as a ram by then makes room for another")
 
 
 @dataclass(frozen=True, slots=True)

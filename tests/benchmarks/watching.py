@@ -72,9 +72,9 @@ def watch(made: Rendered) -> tuple[list[tuple[Event, float]], np.ndarray]:
     source, watcher = Fed(made), Watcher()
     told: list[tuple[Event, float]] = []
     slams_s: list[float] = []
-    for slams, cells, heard_s in pipeline.follow(source):  # type: ignore[arg-type]
-        slams_s += [] if slams is None else slams.time_s.tolist()
-        told += [(event, source.fed_s) for event in watcher.feed(slams, cells, heard_s)]
+    for news in pipeline.follow(source):  # type: ignore[arg-type]
+        slams_s += [] if news.slams is None else news.slams.time_s.tolist()
+        told += [(event, source.fed_s) for event in watcher.feed(news)]
     return told, np.array(slams_s)
 
 

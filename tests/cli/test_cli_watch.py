@@ -15,10 +15,10 @@ from click.testing import CliRunner, Result
 
 from clackcount import pipeline
 from clackcount.cli import watch
-from clackcount.model import Cause, FlowTrack, SlamTrain
+from clackcount.model import Cause, FlowTrack, News, SlamTrain
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "running"))
-from stories import Story
+from stories import Story, missing
 
 COLUMNS = ("time_s", "strength_db", "confidence", "reopen_s", "opened_s", "pump", "beating")
 
@@ -27,15 +27,16 @@ def follow_story(story: Story):  # type: ignore[no-untyped-def]
     """What pipeline.follow gives for a recording that tells this story, half a second at a time."""
     train, flow, _ = story.told()
 
-    def follow(_: object) -> Iterator[tuple[SlamTrain, FlowTrack, float]]:
+    def follow(_: object) -> Iterator[News]:
         slam = cell = 0
         for now_s in np.arange(0.5, train.duration_s, 0.5):
             slams_to = int(np.searchsorted(train.time_s, now_s, side="right"))
             cells_to = min(int(now_s / flow.step_s + 1e-9), len(flow))
-            yield (
+            yield News(
                 SlamTrain(*(getattr(train, name)[slam:slams_to] for name in COLUMNS), duration_s=train.duration_s),
                 FlowTrack(flow.step_s, flow.level_db[cell:cells_to], flow.band_hz),
                 float(now_s),
+                missing(train.time_s[:slams_to], float(now_s)),
             )
             slam, cell = slams_to, cells_to
 

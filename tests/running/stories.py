@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from clackcount.model import Cause, FlowTrack, SlamTrain, State
+from clackcount.model import Cause, Due, FlowTrack, SlamTrain, State
 
 FRAME_S = 0.005
 FRAMES_A_CELL = 10
@@ -215,3 +215,12 @@ class Story:
         last = np.searchsorted(np.array([s[0] for s in self.slams]), time_s) - 1
         since_s = np.where(last >= 0, time_s - np.array([s[0] for s in self.slams] or [0.0])[last], 5.0)
         return 1 - np.exp(-np.maximum(0, since_s) / 4.0)
+
+
+def missing(time_s: NDArray[np.float64], now_s: float) -> Due | None:
+    """The beats due since the last slam, each surely missing."""
+    if len(time_s) < 7:
+        return None
+    period_s = float(np.median(np.diff(time_s[-7:])))
+    due_s = np.arange(time_s[-1] + period_s, now_s - 0.1 * period_s, period_s)
+    return Due(due_s, np.full(len(due_s), 5.0), now_s) if len(due_s) else None

@@ -8,24 +8,27 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from stories import Story
+from stories import Story, missing
 from test_understand_stories import with_knocks
 
-from clackcount.model import Beats, Cause, Event, FlowTrack, Happening, SlamTrain, State
+from clackcount.model import Beats, Cause, Event, FlowTrack, Happening, News, SlamTrain, State
 from clackcount.running import Watcher, understand
 
 COLUMNS = ("time_s", "strength_db", "confidence", "reopen_s", "opened_s", "pump", "beating")
 
 
-def watch(train: SlamTrain, flow: FlowTrack, cuts_s: list[float]) -> tuple[list[Event], Watcher]:
-    """Feed everything in pieces that end at cuts_s."""
+def watch(
+    train: SlamTrain, flow: FlowTrack, cuts_s: list[float], *, sure: bool = True
+) -> tuple[list[Event], Watcher]:
+    """Feed everything in pieces that end at cuts_s; sure: it is surely heard when a beat does not come."""
     watcher, events, slam, cell = Watcher(), [], 0, 0
     for now_s in cuts_s:
         slams_to = int(np.searchsorted(train.time_s, now_s, side="right"))
         cells_to = min(int(now_s / flow.step_s + 1e-9), len(flow))
         slams = SlamTrain(*(getattr(train, name)[slam:slams_to] for name in COLUMNS), duration_s=train.duration_s)
         cells = FlowTrack(flow.step_s, flow.level_db[cell:cells_to], flow.band_hz)
-        events += watcher.feed(slams, cells, now_s)
+        due = missing(train.time_s[:slams_to], now_s) if sure else None
+        events += watcher.feed(News(slams, cells, now_s, due))
         slam, cell = slams_to, cells_to
     return events, watcher
 
@@ -116,8 +119,8 @@ def test_nothing_is_told_of_a_recording_without_a_pump() -> None:
 @given(seed=st.integers(0, 40), cuts=st.lists(st.floats(0.01, 79), max_size=30))
 def test_how_the_sound_is_cut_changes_nothing(seed: int, cuts: list[float]) -> None:
     train, flow, _ = Story(seed, period_s=0.9).rushing(5).hand(5).runs(30).stalls(Cause.OPEN_STALL, 10).told()
-    one, _ = watch(train, flow, [train.duration_s])
-    other, _ = watch(train, flow, [*sorted(c for c in cuts if c < train.duration_s), train.duration_s])
+    one, _ = watch(train, flow, [train.duration_s], sure=False)
+    other, _ = watch(train, flow, [*sorted(c for c in cuts if c < train.duration_s), train.duration_s], sure=False)
     assert one == other
     assert len(one) > 5
 
@@ -128,7 +131,7 @@ def test_hours_of_running_and_of_silence_cost_little_time_and_no_memory() -> Non
     events, watcher = watch(train, flow, every(1.0, train))
     assert time.process_time() - started_s < 0.03 * train.duration_s
     assert len(of(events, Happening.STOP)) == 1
-    ears = watcher._ears
-    assert len(ears.cells) * ears.step_s < 700
-    assert len(ears.slams) < 2000
+    window = watcher._window
+    assert len(window.cells) * window.step_s < 700
+    assert len(window.slams) < 2000
     assert len(watcher._run.time_s) < 5000

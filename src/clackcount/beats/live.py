@@ -11,8 +11,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from clackcount.beats.assemble import Collector
+from clackcount.beats.knocks import ALONE_S, loud_knocks
+from clackcount.beats.missing import FELLOWS, missing_beats
 from clackcount.beats.tracker import Heard, Known, Tracker
-from clackcount.model import FloatArray, Passage, SlamTrain, Wanted
+from clackcount.model import Due, FloatArray, Passage, SlamTrain, Wanted
 from clackcount.settings import BeatsSettings, LiveSettings
 
 SAME_SLAM = 0.3  # of a period: what is found again so close to a slam that has been told is that slam
@@ -20,7 +22,16 @@ SAME_SLAM_S = 0.06
 REVIEW_CYCLES = 10.0  # looked at again, so that a new slam is judged and placed beside its fellows
 HOLD_MAX_S = 0.6  # no valve stays shut longer by itself
 HOLD_CYCLES = 0.12  # a louder moment so soon after it would be the slam
+AT_ONCE_S = 0.1
+# Water that is louder before the knock than after it speaks for a ram, and the sooner one is known, the better: in a
+# whole recording there is time to do without this sign.
+RUSH_ODDS, RUSH_SURE_T = 2.5, 4.0
+# How far back searches look in turn, as shares of the longest window: a ram that has just been started is plainest
+# without the strokes before, a slow or faint one needs many cycles.
+SEARCHED = (0.2, 0.4, 0.2, 0.4, 0.2, 1.0)
+TWICE_EVERY = 5  # searches to one that looks beneath what it finds first: a bird may be louder than the ram
 LEAST_S = 4.0  # in less sound there is nothing to find
+OVERDUE, LONG_OVERDUE = 1.2, 4.0  # periods since the last slam between which looks are more frequent
 RARELY = 36  # steps between searches for another pump
 EVEN_RUN = 6  # slams in an even run, known by their sound alone, that give the period of a pump that starts again
 
@@ -29,11 +40,10 @@ Placed = tuple[Heard, FloatArray, FloatArray]  # a pump's slams, when they and t
 
 @dataclass(slots=True)
 class _Candidate:
-    """A pump that is known but not told: since when, and since when it has been judged a ram."""
+    """A pump that is known but not told, and since when it has been judged a ram."""
 
     known: Known
     since_s: float
-    ram_since_s: float | None = None
 
 
 class LiveTracker:
@@ -51,15 +61,18 @@ class LiveTracker:
         self._candidates: list[_Candidate] = []
         self._told: Known | None = None
         self._sure = 0.0
-        self._told_to_s = -np.inf
+        self._told_s: list[float] = []  # the last slams told
+        self._knocked_to_s = -np.inf
         self._on_beat = False  # the told pump was heard beating in the last passage
         self._shut_s = 0.0  # how long its valve stays shut, 0 where that is not heard
         self._frames_per_s = 200.0
         self._n_steps = self._n_searches = 0
-        self._search = False  # the next passage is searched
+        self._searches: list[bool] = []  # to be made in the next passage, see Tracker.feed
         self._brief = False  # the last passage was looked at briefly
-        self._credit_s = 0.0  # of sound that may be searched
+        self._fresh = False  # the pump has been chosen, but not told yet
+        self._credit_s = 2 * live.window_max_s  # of sound that may be searched: at first, soon and often
         self._heard_s = 0.0
+        self._first_frame = 0  # of the last passage
         self._wanted = self._plan()
 
     def wanted(self) -> Wanted:
@@ -69,16 +82,23 @@ class LiveTracker:
     def _plan(self) -> Wanted:
         """What to hear next, and whether to search it."""
         live = self._live
-        if self._told is None:
-            deep = bool(self._candidates) or self._n_searches % live.deep_every == live.deep_every - 1
-            window_s = live.window_max_s if deep else live.search_window_s
+        if self._fresh:  # everything that is still in hearing is told of it
+            wanted = Wanted(AT_ONCE_S, live.window_max_s, live.window_max_s, 0.0)
+        elif self._told is None:
+            slowest_s = max((c.known.period for c in self._candidates), default=0.0) / self._frames_per_s
+            shares = SEARCHED[self._n_searches % len(SEARCHED)]
+            window_s = min(max(shares * live.window_max_s, live.window_cycles * slowest_s), live.window_max_s)
             wanted = Wanted(live.step_max_s, window_s, window_s, 0.0)
         else:
             period_s = self._told.period / self._frames_per_s
             twice = 2.0 if self._told.expected_z < live.faint_z else 1.0
             window_s = max(live.window_cycles * period_s, live.window_min_s)
+            step_s = float(np.clip(live.step_cycles * period_s, twice * live.step_min_s, live.step_max_s))
+            silence_s = self._heard_s - self._told_s[-1] if self._told_s else 0.0
+            if OVERDUE * period_s < silence_s < LONG_OVERDUE * period_s + live.step_max_s:
+                step_s = live.step_min_s / 2
             wanted = Wanted(
-                step_s=float(np.clip(live.step_cycles * period_s, twice * live.step_min_s, live.step_max_s)),
+                step_s=step_s,
                 window_s=min(twice * window_s, live.window_max_s),
                 review_s=REVIEW_CYCLES * period_s,
                 hold_s=min(HOLD_MAX_S, max(HOLD_CYCLES * period_s, 1.2 * self._shut_s)) if self._on_beat else 0.0,
@@ -90,26 +110,26 @@ class LiveTracker:
         """Whether to search the next passage: as often as the share of the work that searches may take allows."""
         live = self._live
         self._credit_s = min(self._credit_s + live.search_share * wanted.step_s, 2 * live.window_max_s)
-        cost_s = min(wanted.window_s, self._heard_s + wanted.step_s)
+        cost_s = min(wanted.window_s, self._heard_s + wanted.step_s)  # of one search
         if self._told is not None:
             # what is loud will be known again by its sound
             idle = not self._on_beat and (self._told.expected_z < live.faint_z or self._n_steps % RARELY == 0)
         else:
-            idle = not any(c.known.n_passages for c in self._candidates) or self._n_steps % RARELY == 0
-        self._search = idle and self._credit_s >= cost_s >= LEAST_S
-        if self._search:
+            idle = not self._candidates or self._n_steps % RARELY == 0
+        twice = self._told is None and self._n_searches % TWICE_EVERY == TWICE_EVERY - 1
+        cost_s *= 2 if twice else 1
+        self._searches = [False] * (1 + twice) if idle and self._credit_s >= cost_s >= LEAST_S else []
+        if self._searches:
             self._credit_s -= cost_s
             self._n_searches += 1
 
     def feed(self, passage: Passage) -> list[Heard]:
         """The slams in this passage, of all that may be rams, to be placed on the waveform and given to tell()."""
-        self._frames_per_s = passage.frames_per_s
-        if self._search:  # a candidate that was not heard beating again may have been taken for something it is not
-            self._keep([candidate for candidate in self._candidates if candidate.known.n_passages])
-        for known in self._tracker.known:
-            known.rush_t, known.n_passages = 0.0, 0  # windows overlap: the last one has all the evidence there is
-        self._brief = self._n_steps % self._live.settle_every > 0
-        heard = self._tracker.feed(passage, [False] if self._search else [], brief=self._brief)
+        self._frames_per_s, self._first_frame = passage.frames_per_s, passage.first_frame
+        for known in self._tracker.known:  # windows overlap: the last one has all the evidence there is
+            known.rush_t, known.odds, known.n_passages = 0.0, 0.0, 0
+        self._brief = self._n_steps % self._live.settle_every > 0 and not self._fresh
+        heard = self._tracker.feed(passage, self._searches, brief=self._brief)
         self._n_steps += 1
         return heard
 
@@ -119,15 +139,36 @@ class LiveTracker:
         self._wanted = self._plan()
         return new
 
+    def due(self) -> Due | None:
+        """What is missing in the last passage since the last slam told; None where that cannot be said."""
+        scene, told, per_s = self._tracker.scene, self._told, self._frames_per_s
+        if scene is None or told is None or self._fresh:
+            return None
+        frames = np.round(np.array(self._told_s) * per_s).astype(np.intp) - self._first_frame
+        frames = frames[(frames >= 0) & (frames < scene.n_frames)]
+        due, odds = missing_beats(scene.field, told.weights, told.late, frames, told.expected_z)
+        if len(due) == 0:
+            return None
+        return Due((due + self._first_frame) / per_s, odds, (self._first_frame + scene.n_frames) / per_s)
+
+    def knocks(self) -> FloatArray:
+        """New knocks in the last passage that may be pushes, s, float64 (n,): none once a pump is known."""
+        scene = self._tracker.scene
+        if scene is None or self._told is not None or self._candidates:
+            return np.empty(0)
+        time_s = loud_knocks(scene.passage, scene.field)
+        time_s = time_s[time_s > self._knocked_to_s + ALONE_S]
+        self._knocked_to_s = float(time_s[-1]) if len(time_s) else self._knocked_to_s
+        return time_s
+
     def _new(self, heard: list[Placed], heard_s: float) -> SlamTrain | None:
-        self._heard_s = heard_s
+        before_s, self._heard_s = self._heard_s if self._told_s else -np.inf, heard_s
         collector = Collector()
         for part, time_s, reopen_s in heard:
             collector.add(part, time_s, reopen_s)
         self._on_beat = self._told is not None and self._told.n_passages > 0
-        if not self._on_beat:
-            self._choose(collector, heard_s)
-        if self._told is None:
+        self._fresh = not self._on_beat and self._choose(collector, heard_s)
+        if self._told is None or self._fresh:
             return None
         train = collector.slams(self._told, heard_s, self._sure)
         if self._on_beat:
@@ -139,10 +180,12 @@ class LiveTracker:
         elif train.beating[-EVEN_RUN:].sum() == EVEN_RUN:
             self._told.period = float(np.median(np.diff(train.time_s[-EVEN_RUN:]))) * self._frames_per_s
         apart_s = max(SAME_SLAM_S, SAME_SLAM * self._told.period / self._frames_per_s)
-        new = train.time_s > self._told_to_s + apart_s
+        new = train.time_s > (self._told_s[-1] if self._told_s else -np.inf) + apart_s
+        # what lies off the beat is known by its sound alone, at once or never: each look is another chance to err
+        new &= train.beating | (train.time_s > before_s - SAME_SLAM_S)
         if not new.any():
             return None
-        self._told_to_s = float(train.time_s[-1])
+        self._told_s = [*self._told_s, *train.time_s[new].tolist()][-FELLOWS:]
         return SlamTrain(
             train.time_s[new],
             train.strength_db[new],
@@ -154,33 +197,29 @@ class LiveTracker:
             heard_s,
         )
 
-    def _choose(self, collector: Collector, heard_s: float) -> None:
-        """Take up what has shown itself as a ram, the loudest first; let go of what has not in all that time."""
-        before = {id(candidate.known): candidate for candidate in self._candidates}
-        self._candidates = [
-            before.get(id(known)) or _Candidate(known, heard_s)
-            for known in self._tracker.known
-            if known is not self._told
-        ]
+    def _choose(self, collector: Collector, heard_s: float) -> bool:
+        """Take up what has shown itself as a ram, the loudest first, and let go of what has not; whether one was."""
+        since_s = {id(candidate.known): candidate.since_s for candidate in self._candidates}
+        candidates: list[_Candidate] = []
         rams: list[tuple[float, float, Known]] = []
-        for candidate in self._candidates:
-            known = candidate.known
+        for known in self._tracker.known:
             long_s = max(heard_s, 2 * self._settings.span_min_s)  # or a few knocks would do at the beginning
-            found = collector.beats([known], long_s, self._settings) if known.n_passages else None
-            if found is None or not found.pumps:
-                candidate.ram_since_s = None
+            if known is self._told or not known.n_passages:
                 continue
+            known.odds += RUSH_ODDS * float(np.clip(known.rush_t / RUSH_SURE_T - 1, 0, 1))
+            found = collector.beats([known], long_s, self._settings)
+            if not found.pumps:
+                continue
+            candidate = _Candidate(known, since_s.get(id(known), heard_s))
+            candidates.append(candidate)
             sure = found.pumps[0].confidence
-            if candidate.ram_since_s is None:
-                candidate.ram_since_s = heard_s
-            if heard_s - candidate.ram_since_s >= self._live.proving_s * (1 - sure / self._live.sure_at_once):
+            if heard_s - candidate.since_s >= self._live.proving_s * (1 - sure / self._live.sure_at_once):
                 rams.append((float(np.mean(found.train.strength_db)), sure, known))
         if rams:
             _, self._sure, self._told = max(rams, key=lambda ram: ram[0])
-            self._on_beat = True
-            self._keep([])
-        else:
-            self._keep([c for c in self._candidates if heard_s - c.since_s < self._live.candidate_s])
+            candidates = []
+        self._keep(candidates)
+        return bool(rams)
 
     def _keep(self, candidates: list[_Candidate]) -> None:
         """Let go of all but the told pump and these."""

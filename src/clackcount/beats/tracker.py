@@ -92,6 +92,7 @@ class Tracker:
 
     settings: BeatsSettings
     known: list[Known] = field(default_factory=list)
+    scene: Scene | None = None  # the last passage, with nothing taken out
     _n_fed: int = 0
     _idle: int = 0
 
@@ -105,7 +106,7 @@ class Tracker:
         None: for so many passages, then it is looked at again.
         """
         self._n_fed += 1
-        scene = Scene.of(passage)
+        scene = self.scene = Scene.of(passage)
         heard: list[Heard] = []
         missing: list[Known] = []
         for known in self.known:
@@ -123,6 +124,7 @@ class Tracker:
             again = self._known_by_sound(pump.series, missing, scene)
             if again is not None:
                 missing.remove(again)
+                self._remember(again, pump, scene)
             elif len(self.known) >= self.settings.pumps_max:
                 break
             if again is None:

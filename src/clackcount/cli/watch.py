@@ -71,13 +71,13 @@ def command(
     watcher, reached = Watcher(), False
     tell = _tell_json if as_json else _tell_text
     with _LiveLine(wanted=not as_json) as line, _open(source, microphone, raw, channels, kind) as recording:
-        for slams, cells, heard_s in pipeline.follow(recording):
-            for event in watcher.feed(slams, cells, heard_s):
+        for news in pipeline.follow(recording):
+            for event in watcher.feed(news):
                 line.clear()
                 tell(event)
                 reached = reached or _is(event, until)
             line.show(watcher)
-            if reached or (minutes is not None and heard_s >= 60 * minutes):
+            if reached or (minutes is not None and news.heard_s >= 60 * minutes):
                 break
         line.clear()
         for warning in recording.info().warnings:

@@ -8,6 +8,7 @@ from clackcount.model.arrays import FloatArray, locked
 from clackcount.model.beats import Beat, Beats, Pattern, Regularity, SlamTrain, check_times
 from clackcount.model.findings import Basis, Finding, Meaning, Severity
 from clackcount.model.listening import Listening
+from clackcount.model.live import Due, News
 from clackcount.model.sound import Clip, Excerpt, FlowTrack, Impacts, Passage, RecordingInfo, Wanted
 from clackcount.model.story import Cause, Event, Happening, Running, Startup, State, Stop, Stretch, TrendRow
 from clackcount.model.trials import Choice, Course, Measured, Ratio, Response
@@ -20,6 +21,7 @@ __all__ = [
     "Choice",
     "Clip",
     "Course",
+    "Due",
     "Event",
     "Excerpt",
     "Finding",
@@ -30,6 +32,7 @@ __all__ = [
     "Listening",
     "Meaning",
     "Measured",
+    "News",
     "Passage",
     "Pattern",
     "Ratio",

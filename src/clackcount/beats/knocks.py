@@ -1,0 +1,55 @@
+"""Loud knocks alike, each by itself, heard before any pump is known: pushes of a hand, perhaps.
+
+A ram can't be known by its beat before it beats. Until then only what anybody would hear is told: single loud knocks
+of one sound, as far apart as strokes are, with nothing as loud around them, and not evenly spaced as a beat is.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from clackcount.beats.series import onsets_of
+from clackcount.beats.template import PEAK_REACH, Field, Frames, local_maxima
+from clackcount.beats.tracker import strengths
+from clackcount.model import FloatArray, Passage
+
+LOOKED_BACK_S = 12.0
+LOUD_SPREADS = 4.0  # above the median of all peaks, in spreads of their upper half
+CLEAR_DB = 10.0  # above what is around it, in its best octave
+OWN_S, ALONE_S, ALONE_SHARE = 0.03, 0.5, 0.6  # its own ring; within so long nothing else is so loud, as a share
+ALIKE, FELLOWS = 0.8, 2  # cosine of the shapes of two knocks' spectra; so many others each must be like
+KNOCKS_MIN = 3
+APART_S = (0.5, 6.0)  # strokes of a hand (common practice, no source)
+EVEN, LOOKED_AT = 0.15, 4  # the last intervals of a beat are whole numbers of the shortest, as a share of it
+
+
+def loud_knocks(passage: Passage, field: Field) -> FloatArray:
+    """When the last such knocks were, s in the recording, float64 (n,); empty where there are none.
+
+    Up to where the passage is kept. field: of the whole passage.
+    """
+    per_s = passage.frames_per_s
+    first = max(0, passage.keep[1] - round(LOOKED_BACK_S * per_s))
+    loud = onsets_of(passage.rises[first : passage.keep[1]]).sum(axis=1)
+    peaks = local_maxima(loud, PEAK_REACH)
+    middle, upper = np.percentile(loud[peaks], [50, 84])
+    loudness = (loud[peaks] - middle) / max(float(upper - middle), 1e-9)
+    time_s = peaks / per_s
+    apart_s = np.abs(time_s[:, None] - time_s[None, :])
+    around = np.where((apart_s > OWN_S) & (apart_s < ALONE_S), loudness[None, :], 0.0).max(axis=1)
+    knocks: Frames = peaks[(loudness > LOUD_SPREADS) & (around < ALONE_SHARE * loudness)] + first
+    knocks = knocks[strengths(passage.level_db, knocks) > CLEAR_DB]
+    if len(knocks) < KNOCKS_MIN:
+        return np.empty(0)
+    features = (field.features[knocks] - field.mean) / np.sqrt(field.variance)
+    features /= np.linalg.norm(features, axis=1, keepdims=True) + 1e-12
+    knocks = knocks[(features @ features.T > ALIKE).sum(axis=1) > FELLOWS]
+    interval_s = np.diff(knocks) / per_s
+    breaks = np.flatnonzero((interval_s < APART_S[0]) | (interval_s > APART_S[1]))
+    knocks = knocks[breaks[-1] + 1 :] if len(breaks) else knocks
+    if len(knocks) < KNOCKS_MIN:
+        return np.empty(0)
+    last = np.diff(knocks)[-LOOKED_AT:] / np.diff(knocks)[-LOOKED_AT:].min()
+    if np.all(np.abs(last - np.round(last)) < EVEN):
+        return np.empty(0)
+    return (knocks + passage.first_frame) / per_s

@@ -1,0 +1,93 @@
+"""Beats that are due and do not come: how surely there was no slam at each, in the sound that this pump makes.
+
+A slam that was due is looked for where it should have been, in the template's score. What its fellows score there,
+and what is scored between them, are two normal distributions; the log of their ratio is the evidence. So a loud pump
+that falls silent is known to have stopped after two beats, while a faint one, or one under a gust, takes longer.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import maximum_filter1d
+
+from clackcount.beats.template import Field, Frames, standardise
+from clackcount.model import FloatArray
+
+FELLOWS_MIN, FELLOWS = 5, 16  # slams that tell what one scores, the last ones
+NEAR = 3  # frames: a slam is placed on the waveform, its score peaks a little off
+SCORE_SPREAD_MIN, SCORE_SPREAD_SHARE = 1.0, 0.25  # slams differ, whatever the last few did
+SCATTER_MIN = 0.7
+BETWEEN = (0.4, 0.5, 0.6)  # of a cycle, where there is neither a slam nor a reopening
+LEAST_REACH, REACH_SHARE, REACH_SPREADS = 4, 0.08, 2.5  # frames, of a period, and deviations: how far off it may come
+REACH_MAX = 0.42  # of a period
+DUE_MAX = 40
+FAILED = 1.3  # periods between two slams, of late: what was missed once may be missed again
+RINGS = 0.55  # of a period: its own ring and its reopening sound no longer after the last slam
+MORE_CHANCES = 1.0  # deviations by which the highest score of a whole cycle lies above that of a short stretch
+ODDS_MAX = 6.0  # of one beat: no single sound decides
+
+
+def missing_beats(
+    field: Field, weights: NDArray[np.float32], late: int, slams: Frames, expected_z: float
+) -> tuple[FloatArray, FloatArray]:
+    """(frames at which slams were due since the last one, log odds that there was none), float64 (n,) each.
+
+    slams: the pump's slams in this passage, frames, increasing. late: as in Series. expected_z: what a slam scores,
+    honestly. Both are empty where the slams are too few to say.
+    """
+    none = np.empty(0)
+    if len(slams) <= FELLOWS_MIN:
+        return none, none
+    interval = np.diff(slams[-FELLOWS:])
+    period = float(np.median(interval))
+    single = interval[(interval > 0.6 * period) & (interval < 1.5 * period)]
+    if len(single) < FELLOWS_MIN - 1:
+        return none, none
+    period = float(np.median(single))
+    spread = 1.4826 * float(np.median(np.abs(single - period)))
+    fails = bool(np.any(interval > FAILED * period))
+    first_free = slams[-1] + int(RINGS * period)
+    n = min(int((len(field.features) - 1 - slams[-1]) / period), DUE_MAX)
+    due = slams[-1] + period * np.arange(1, n + 1)
+    reach = np.maximum(LEAST_REACH, REACH_SHARE * period + REACH_SPREADS * spread) * np.sqrt(np.arange(1, n + 1))
+    reach = np.minimum(reach, REACH_MAX * period)
+    whole = due + reach + NEAR < len(field.features)
+    due, reach = due[whole], reach[whole]
+    if len(due) == 0:
+        return none, none
+    z = standardise(np.roll(field.features @ weights, late), slams)
+    fellows = slams[-FELLOWS:]
+    scored = maximum_filter1d(z, 2 * NEAR + 1)[fellows]
+    usual = min(float(np.mean(scored)), expected_z)
+    usual_spread = max(SCORE_SPREAD_MIN, SCORE_SPREAD_SHARE * usual, float(np.std(scored)))
+    loudness = field.loudness(weights, fellows)
+    odds = np.empty(len(due))
+    for i, (at, around) in enumerate(zip(due, reach, strict=True)):
+        first, last = round(at - around), round(at + around) + 1
+        middle, scatter = _between(z, slams, period, last - first)
+        # under a gust a slam scores less, down to what is scored without one: there silence says nothing
+        wanted = usual * 10.0 ** (-max(float(np.median(loudness[first:last])), 0.0) / 20)
+        told_apart = float(np.clip((wanted - middle) / max(usual - middle, 1e-9), 0, 1))
+        slam = max(wanted, middle), scatter + told_apart * (usual_spread - scatter)
+        if fails:  # a ram may have changed its rate at once, and beat on at other times
+            first, last = max(round(at - 0.5 * period), first_free), round(at + 0.5 * period) + 1
+            middle += MORE_CHANCES * scatter
+        odds[i] = _absent(float(z[first:last].max()), (middle, scatter), slam)
+    return due, odds
+
+
+def _absent(found: float, between: tuple[float, float], slam: tuple[float, float]) -> float:
+    """Log odds, for a highest score found, of no slam against a slam; mean and deviation of either."""
+    absent = -0.5 * (max(found - between[0], 0.0) / between[1]) ** 2 - np.log(between[1])
+    present = -0.5 * (min(found - slam[0], 0.0) / slam[1]) ** 2 - np.log(slam[1])
+    return float(np.clip(absent - present, -ODDS_MAX, ODDS_MAX))
+
+
+def _between(z: NDArray[np.float32], slams: Frames, period: float, width: int) -> tuple[float, float]:
+    """Median and upper spread of the highest score in a stretch of this width that holds no slam."""
+    width = min(width, max(3, int(0.3 * period)))
+    at = (slams[:-1, None] + period * np.array(BETWEEN)[None, :]).astype(np.intp).ravel()
+    highest = maximum_filter1d(z, width)[np.clip(at, 0, len(z) - 1)]
+    middle, upper = np.percentile(highest, [50, 84])
+    return float(middle), max(float(upper - middle), SCATTER_MIN)

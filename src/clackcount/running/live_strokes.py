@@ -1,0 +1,50 @@
+"""The strokes of the start going on, counted while they come."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from clackcount.model import FloatArray
+from clackcount.running.reading import Reading
+
+FORGOTTEN_S = 20.0  # knocks longer ago than this belong to an earlier try
+
+
+class LiveStrokes:
+    """time_s: of each stroke of this start. since_s: strokes before it belong to an earlier start."""
+
+    def __init__(self) -> None:
+        self.time_s: list[float] = []
+        self.since_s = 0.0
+        self._knocks_only = True  # no pump is known yet: loud knocks stand for strokes
+
+    def __len__(self) -> int:
+        return len(self.time_s)
+
+    def begin(self, since_s: float) -> None:
+        """Another start: strokes after since_s."""
+        self.time_s, self.since_s = [], since_s
+
+    def end(self) -> None:
+        """It runs: no more strokes until begin()."""
+        self.since_s = np.inf
+
+    def knock(self, time_s: float) -> None:
+        """A knock that may be a stroke, before any pump is known."""
+        if self.time_s and time_s - self.time_s[-1] > FORGOTTEN_S:
+            self.time_s = []
+        self.time_s.append(time_s)
+
+    def count(self, reading: Reading, from_s: float) -> bool:
+        """Count those in the window that begins at from_s anew, for judgements change as more is heard.
+
+        Returns whether there are more than before. What was counted as knocks only gives way to them.
+        """
+        if not np.isfinite(self.since_s):
+            return False
+        time_s: FloatArray = reading.train.time_s + from_s
+        pushed_s = time_s[reading.strokes.pushed & (time_s > self.since_s)]
+        known = len(self.time_s)
+        before = [] if self._knocks_only else [t for t in self.time_s if t < from_s]
+        self.time_s, self._knocks_only = before + pushed_s.tolist(), False
+        return len(self.time_s) > known

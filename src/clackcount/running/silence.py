@@ -1,0 +1,61 @@
+"""When the silence after a slam means that the run has stopped.
+
+Two beats that were due and surely did not come are enough, and a second or so. Where it is not sure that they did not
+come (a faint pump, a gust) it takes longer, and where water comes and goes as in the cycles before, longer still.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from clackcount.model import Due, FlowTrack, SlamTrain
+from clackcount.running.cycling import CLEAR_SEPARATION, low_share, low_share_fits
+from clackcount.running.reading import Reading, read
+from clackcount.settings import RunningSettings
+
+MISSED_MIN = 2
+SURE_ODDS, LIKELY_ODDS = 7.0, 3.0  # log odds that the beats due did not come
+WAIT_S = 1.2  # past the beat that was due, however fast the ram: part of the two seconds goes into hearing it
+MASKED_DB = 6.0  # a gust this much above the usual may hide slams
+LONGEST_LIMITS, LONGEST_S = 2.5, 8.0  # nothing hides a beat for longer
+
+
+def missing_odds(due: Due | None, last_s: float) -> float | None:
+    """Log odds that the beats due since last_s did not come; None where that is not known of two of them.
+
+    However the later ones sound: those that surely did not come, one after the other, count.
+    """
+    if due is None:
+        return None
+    odds = due.odds[due.time_s > last_s]
+    return float(np.cumsum(odds)[MISSED_MIN - 1 :].max()) if len(odds) >= MISSED_MIN else None
+
+
+def stopped(silence_s: float, period_s: float, limit_s: float, odds: float | None) -> bool | None:
+    """Whether it has stopped, after such a silence; None: if nothing hides the beat (see may_be_hidden).
+
+    limit_s: the silence that means a stop where nothing else is known. odds: see missing_odds.
+    """
+    if silence_s > max(LONGEST_LIMITS * limit_s, LONGEST_S):
+        return True
+    if odds is not None and odds >= SURE_ODDS:
+        return silence_s > period_s + WAIT_S
+    if silence_s <= limit_s or (odds is not None and odds < LIKELY_ODDS):
+        return False
+    return None
+
+
+def may_be_hidden(
+    reading: Reading, train: SlamTrain, flow: FlowTrack, last_s: float, settings: RunningSettings
+) -> bool:
+    """Whether a beat may go on unheard: its rush still comes and goes, or, where that can't be told, under a gust.
+
+    reading: up to the last slam, at last_s from the start of the window. train, flow: the window up to now.
+    """
+    if reading.separation >= CLEAR_SEPARATION:
+        heard = read(train, flow, settings, scale=reading.scale)
+        n = len(heard.train)
+        return n > 0 and low_share_fits(heard, low_share(heard, last_s, len(flow) * flow.step_s, n), n)
+    level_db = flow.level_db.mean(axis=1)
+    recent = level_db[-max(1, round(1 / flow.step_s)) :]
+    return bool(len(level_db) and np.median(recent) > np.median(level_db) + MASKED_DB)

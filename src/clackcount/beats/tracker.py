@@ -124,7 +124,8 @@ class Tracker:
             again = self._known_by_sound(pump.series, missing, scene)
             if again is not None:
                 missing.remove(again)
-                self._remember(again, pump, scene)
+                again.settled = pump
+                again.remember(pump, scene)
             elif len(self.known) >= self.settings.pumps_max:
                 break
             if again is None:

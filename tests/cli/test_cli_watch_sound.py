@@ -17,7 +17,7 @@ import numpy as np
 import pytest
 import soundfile
 
-from clackcount import simulate
+from clackcount import recording, simulate
 from clackcount.model import Cause, Pattern
 
 RATE_HZ = 16000
@@ -130,12 +130,19 @@ def test_what_is_wrong_with_the_sound_is_said(run, tmp_path):
     assert "silent" in ran.err
 
 
-@pytest.mark.parametrize("argv", [("nowhere.wav",), ("--microphone",)])
-def test_no_sound_is_one_clear_line(argv, run, monkeypatch):
+@pytest.mark.parametrize(("argv", "about"), [
+    (("nowhere.wav",), "nowhere.wav"),
+    (("header_only.wav",), "header_only.wav"),
+    (("--microphone",), "microphone"),
+])  # fmt: skip
+def test_no_sound_is_one_clear_line_that_names_it(argv, about, run, monkeypatch, tmp_path):
+    monkeypatch.chdir(tmp_path)
     monkeypatch.setitem(sys.modules, "sounddevice", None)
+    monkeypatch.setattr(recording.follow_file, "__defaults__", (0.1,))  # seconds until a file counts as finished
+    soundfile.write("header_only.wav", np.zeros(0), 16_000)
     ran = run("watch", *argv)
     assert (ran.code, ran.out, ran.err.count("\n")) == (2, "", 1)
-    assert "hint" in ran.err
+    assert ran.err.startswith(f"error: {about}: ")
 
 
 def test_a_terminal_is_no_sound(run, monkeypatch):

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import clackcount
+from clackcount.cli import terminal
 from clackcount.errors import ClackcountError
 
 if TYPE_CHECKING:
@@ -21,10 +22,8 @@ def recording_of(path: str, hear: Callable[[str], Listening]) -> Recording:
     """The recording at path, heard and digested."""
     from clackcount.logbook.records import Recording
 
-    try:
+    with terminal.naming(path):
         listening = hear(path)
-    except ClackcountError as err:  # which of the things given it was about
-        raise type(err)(f"{path}: {err}", hint=err.hint, code=err.code) from err
     return Recording(str(Path(path).absolute()), digest_of(path), Path(path).stat().st_size, kept_of(listening))
 
 

@@ -6,7 +6,8 @@ import json
 import os
 import shutil
 import sys
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
 from typing import Any
 
 import click
@@ -53,6 +54,15 @@ def error_line(err: ClackcountError, about: str = "") -> str:
         message = f"{about}: {message}"
     kind = "error" if err.exit_code == 2 else "failed"
     return f"{kind}: {message}" + (f" (hint: {one_line(err.hint)})" if err.hint else "")
+
+
+@contextmanager
+def naming(path: str) -> Iterator[None]:
+    """Errors raised inside say which of the things given they are about."""
+    try:
+        yield
+    except ClackcountError as err:
+        raise type(err)(f"{path}: {err}", hint=err.hint, code=err.code) from err
 
 
 def interrupted(err: BaseException) -> bool:

@@ -70,7 +70,11 @@ def command(
 
     watcher, reached = Watcher(), False
     tell = _tell_json if as_json else _tell_text
-    with _LiveLine(wanted=not as_json) as line, _open(source, microphone, raw, channels, kind) as recording:
+    with (
+        terminal.naming("microphone" if microphone else source),
+        _LiveLine(wanted=not as_json) as line,
+        _open(source, microphone, raw, channels, kind) as recording,
+    ):
         for news in pipeline.follow(recording):
             for event in watcher.feed(news):
                 line.clear()

@@ -11,8 +11,9 @@ from numpy.typing import NDArray
 import clackcount
 from clackcount import diagnosis, running
 from clackcount.beats.assemble import Collector
+from clackcount.beats.heard import Heard
 from clackcount.beats.live import LiveTracker
-from clackcount.beats.tracker import Heard, Tracker
+from clackcount.beats.tracker import Tracker
 from clackcount.errors import RecordingError
 from clackcount.hearing.ear import Ear, LiveEar
 from clackcount.hearing.placing import place

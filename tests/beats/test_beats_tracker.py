@@ -15,7 +15,9 @@ from hypothesis import strategies as st
 from scipy.stats import circvar
 
 from clackcount.beats import tracker as room
-from clackcount.beats.tracker import Heard, Tracker, goes_on, locked
+from clackcount.beats.heard import Heard
+from clackcount.beats.known import goes_on
+from clackcount.beats.tracker import Tracker, locked
 from clackcount.model import Passage
 from clackcount.settings import BeatsSettings
 from support.made_rises import noise, series_of

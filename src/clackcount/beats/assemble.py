@@ -8,8 +8,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from clackcount.beats.heard import Heard
+from clackcount.beats.known import Known
 from clackcount.beats.regularity import locally_even, longest_stretch, measure_rate, measure_regularity, on_grid
-from clackcount.beats.tracker import Heard, Known
 from clackcount.model import Beat, Beats, FloatArray, SlamTrain
 from clackcount.settings import BeatsSettings
 

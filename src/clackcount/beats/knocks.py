@@ -8,9 +8,9 @@ from __future__ import annotations
 
 import numpy as np
 
+from clackcount.beats.heard import strengths
 from clackcount.beats.series import onsets_of
 from clackcount.beats.template import PEAK_REACH, Field, Frames, local_maxima
-from clackcount.beats.tracker import strengths
 from clackcount.model import FloatArray, Passage
 
 LOOKED_BACK_S = 12.0

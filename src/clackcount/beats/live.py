@@ -11,9 +11,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from clackcount.beats.assemble import Collector
+from clackcount.beats.heard import Heard
 from clackcount.beats.knocks import ALONE_S, loud_knocks
+from clackcount.beats.known import Known
 from clackcount.beats.missing import FELLOWS, missing_beats
-from clackcount.beats.tracker import Heard, Known, Tracker
+from clackcount.beats.tracker import Tracker
 from clackcount.model import Due, FloatArray, Passage, SlamTrain, Wanted
 from clackcount.settings import BeatsSettings, LiveSettings
 

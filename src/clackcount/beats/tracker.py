@@ -8,82 +8,13 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from clackcount.beats.pumps import SMOOTH, PumpHeard, Scene, centred, fullness, search, settle, within_rhythm
+from clackcount.beats.heard import Heard, collect, strays_only
+from clackcount.beats.known import Known, goes_on
+from clackcount.beats.pumps import PumpHeard, Scene, centred, search, settle, within_rhythm
 from clackcount.beats.series import Series, first_guess
-from clackcount.beats.signs import roughness
-from clackcount.beats.strays import alike, confidence, find_strays, fingerprint
-from clackcount.beats.template import Field, Frames, learn, standardise
+from clackcount.beats.strays import fingerprint
 from clackcount.model import Passage
 from clackcount.settings import BeatsSettings
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Heard:
-    """Slams of one pump in the part of a passage that is kept.
-
-    frame: float64 (n,), frame numbers in the recording. z, confidence, strength_db: float32 (n,).
-    reopen_frame: float64 (n,), NaN where not heard. audible_z: float32 (n,), what a slam would
-    have scored against the loudest background from this one to the next.
-    """
-
-    pump: int
-    frame: NDArray[np.float64]
-    confidence: NDArray[np.float32]
-    strength_db: NDArray[np.float32]
-    reopen_frame: NDArray[np.float64]
-    audible_z: NDArray[np.float32]
-
-
-@dataclass(slots=True)
-class Known:
-    """What is remembered of a pump from passage to passage.
-
-    slam_odds: log odds that its slams are not its reopenings. rush_t, odds: sums over the n_passages. settled: as it
-    was when its cycle was last looked at thoroughly, n_brief passages ago.
-    """
-
-    pump: int
-    weights: NDArray[np.float32]
-    print_: NDArray[np.float32]
-    settled: PumpHeard
-    alike: float = 0.0
-    expected_z: float = 0.0
-    period: float = 0.0
-    evidence_per_frame: float = 0.0
-    late: int = 0
-    slam_odds: float = 0.0
-    rush_t: float = 0.0
-    odds: float = 0.0
-    n_passages: int = 0
-    n_brief: int = 0
-
-    @classmethod
-    def of(cls, number: int, pump: PumpHeard, scene: Scene) -> Known:
-        """A pump met for the first time."""
-        known = cls(number, pump.series.weights, fingerprint(scene.field, pump.series.frames), pump)
-        known.remember(pump, scene)
-        return known
-
-    def remember(self, pump: PumpHeard, scene: Scene) -> None:
-        """Take in what it was in another passage; its sound, where it was not much fainter than before."""
-        series, field_ = pump.series, scene.field
-        self.n_passages += 1
-        self.period = series.period
-        self.slam_odds = pump.slam_odds
-        self.rush_t += pump.rush_t
-        self.odds += pump.ram_odds
-        if series.evidence > 0.5 * self.evidence_per_frame * scene.n_frames:
-            self.weights = series.weights
-            self.late = series.late
-            self.print_ = fingerprint(field_, series.frames)
-            self.alike = float(np.median(alike(field_, series.frames, self.print_)))
-            self.expected_z = series.typical_z
-            self.evidence_per_frame = series.evidence / scene.n_frames
-
-    @property
-    def ram_odds(self) -> float:
-        """Mean log odds of being a ram in the passages where it was heard."""
-        return self.odds / self.n_passages
 
 
 @dataclass(slots=True)
@@ -114,7 +45,7 @@ class Tracker:
             if pump is None:
                 missing.append(known)
                 continue
-            heard.append(self._collect(known, pump, scene))
+            heard.append(collect(known, pump, scene, self.settings))
             if len(self.known) > 1:
                 scene = scene.without(pump)
         for quick in self._searches(bool(heard)) if searches is None else searches:
@@ -124,17 +55,17 @@ class Tracker:
             again = self._known_by_sound(pump.series, missing, scene)
             if again is not None:
                 missing.remove(again)
-                again.settled = pump
+                again.settled, again.n_brief = pump, 0
                 again.remember(pump, scene)
             elif len(self.known) >= self.settings.pumps_max:
                 break
             if again is None:
                 self.known.append(Known.of(len(self.known) + 1, pump, scene))
             known = again or self.known[-1]
-            heard.append(self._collect(known, pump, scene))
+            heard.append(collect(known, pump, scene, self.settings))
             scene = scene.without(pump)
         self._idle = 0 if heard else self._idle + 1
-        return heard + [self._strays_only(known, scene) for known in missing]
+        return heard + [strays_only(known, scene, self.settings) for known in missing]
 
     def _searches(self, heard: bool) -> list[bool]:
         """The searches to make in this passage, True for a quick one.
@@ -197,101 +128,8 @@ class Tracker:
         frames = pump.series.frames.astype(np.float64) + passage.first_frame
         return any(locked(frames, known.frame) > self.settings.locked_max for known in heard)
 
-    def _collect(self, known: Known, pump: PumpHeard, scene: Scene) -> Heard:
-        series = pump.series
-        field_ = scene.field
-        reopen = reopening_frames(pump, field_)
-        sure = supported(series)
-        reopen = reopen[sure]
-        taken = np.sort(np.concatenate([series.frames[sure], reopen[np.isfinite(reopen)].astype(np.intp)]))
-        strays, stray_z = find_strays(
-            field_,
-            series.z,
-            known.print_,
-            known.alike,
-            series.typical_z,
-            taken,
-            series.period,
-            series.late,
-            self.settings,
-        )
-        members = series.frames[sure]
-        between = np.searchsorted(members, strays)
-        inside = (between > 0) & (between < len(members))
-        gap = np.full(len(strays), np.inf)
-        gap[inside] = members[between[inside]] - members[between[inside] - 1]
-        # between two slams one period apart there is no third: the valve is on its way
-        strays, stray_z = strays[gap > 1.6 * series.period], stray_z[gap > 1.6 * series.period]
-        frames = np.concatenate([members, strays])
-        confident = np.concatenate(
-            [
-                confidence(series.z_honest[sure], series.typical_z, on_beat=True),
-                confidence(stray_z, series.typical_z, on_beat=False),
-            ]
-        )
-        reopen = np.concatenate([reopen, np.full(len(strays), np.nan)])
-        loudness = field_.loudness(series.weights, series.frames)
-        return self._kept(known, frames, confident, reopen, loudness, scene.passage)
-
-    def _strays_only(self, known: Known, scene: Scene) -> Heard:
-        field_ = scene.field
-        strays, z = find_strays(
-            field_,
-            field_.features @ known.weights,
-            known.print_,
-            known.alike,
-            known.expected_z,
-            np.zeros(0, dtype=np.intp),
-            known.period,
-            known.late,
-            self.settings,
-        )
-        nothing = np.full(len(strays), np.nan)
-        loudness = np.zeros(scene.n_frames, dtype=np.float32)
-        return self._kept(
-            known, strays, confidence(z, known.expected_z, on_beat=False), nothing, loudness, scene.passage
-        )
-
-    def _kept(
-        self,
-        known: Known,
-        frames: Frames,
-        confident: NDArray[np.float32],
-        reopen: NDArray[np.float64],
-        loudness: NDArray[np.float32],
-        passage: Passage,
-    ) -> Heard:
-        order = np.argsort(frames, kind="stable")
-        order = order[(frames[order] >= passage.keep[0]) & (frames[order] < passage.keep[1])]
-        frames = frames[order]
-        loudest = np.maximum.reduceat(loudness, frames) if len(frames) else np.zeros(0)
-        return Heard(
-            pump=known.pump,
-            frame=frames.astype(np.float64) + passage.first_frame,
-            confidence=confident[order],
-            strength_db=strengths(passage.level_db, frames),
-            reopen_frame=reopen[order] + passage.first_frame,
-            audible_z=(known.expected_z * 10 ** (-loudest / 20)).astype(np.float32),
-        )
-
 
 PROVEN = 3  # passages in each of which the cycle of a new pump is looked at
-
-
-def goes_on(series: Series, was: Series) -> bool:
-    """Whether a pump beats on as it did: as few beats missing, as even, and each slam explaining as much."""
-    each, before = series.evidence / len(series.frames), was.evidence / len(was.frames)
-    rough = roughness(series.frames, series.period)
-    return (
-        0.85 < series.period / was.period < 1.18
-        and each > FAINTER * before
-        and EMPTIER < fullness(series) / fullness(was) < FULLER
-        and rough < max(SMOOTH, ROUGHER * roughness(was.frames, was.period))
-    )
-
-
-# Than when its cycle was last looked at, and yet the same. Fuller, and that was a passage in which it stopped.
-FAINTER, EMPTIER, FULLER, ROUGHER = 0.85, 0.97, 1.05, 1.25
 
 
 def locked(frames: NDArray[np.float64], beat: NDArray[np.float64]) -> float:
@@ -313,70 +151,4 @@ def locked(frames: NDArray[np.float64], beat: NDArray[np.float64]) -> float:
     return float(max(abs(np.exp(1j * phase).mean()), abs(np.exp(2j * phase).mean())))
 
 
-def supported(series: Series) -> NDArray[np.bool_]:
-    """False for members at the ends of a run that were only reckoned, not heard, bool (n,).
-
-    Within a run a slam lost in a gust is filled in where it was due. Past the last one heard nothing says that there
-    was another: water rushing through a valve that stuck open hides slams that never came.
-    """
-    heard = series.z_honest > SUPPORT_SHARE * min(series.typical_z, 8.0)
-    breaks = np.flatnonzero(np.diff(series.frames) > 1.6 * series.period) + 1
-    keep = np.ones(len(series.frames), dtype=bool)
-    for run in np.split(np.arange(len(series.frames)), breaks):
-        sure = run[heard[run]]
-        if len(sure) == 0:
-            keep[run] = False
-        else:
-            keep[run[0] : sure[0]] = False
-            keep[sure[-1] + 1 : run[-1] + 1] = False
-    return keep
-
-
-SUPPORT_SHARE = 0.35
 SLAM_ODDS_MAX = 3.0  # what was taken for the slam before may yet turn out to be the reopening
-
-
-def reopening_frames(pump: PumpHeard, field_: Field) -> NDArray[np.float64]:
-    """Frame of the reopening after each slam, NaN where none stands out: float64 (n,).
-
-    The reopenings of all cycles together teach what one sounds like, as the slams do.
-    """
-    frames = pump.series.frames
-    result = np.full(len(frames), np.nan)
-    if pump.reopening is None:
-        return result
-    lag = pump.reopening.lag
-    due = frames + lag
-    due = due[due < len(field_.features)]
-    weights = learn(field_, due) if len(due) >= 4 else np.zeros(1, dtype=np.float32)
-    if not np.any(weights):
-        return result
-    z = standardise(field_.features @ weights, due)
-    reach = max(3, int(0.12 * lag))
-    for i, frame in enumerate(frames):
-        first = frame + max(lag - reach, 4)
-        window = z[first : frame + lag + reach + 1]
-        if len(window) > reach and window[best := int(np.argmax(window))] > REOPENING_MIN_Z:
-            result[i] = first + best
-    return result
-
-
-REOPENING_MIN_Z = 0.5
-
-
-def strengths(level_db: NDArray[np.float32], frames: Frames) -> NDArray[np.float32]:
-    """Level of the first 20 ms over that of the 60 ms before, in the octave where it stands out most, dB."""
-    if len(frames) == 0:
-        return np.zeros(0, dtype=np.float32)
-
-    def octaves(offset: NDArray[np.intp]) -> NDArray[np.float32]:
-        where = np.clip(frames[:, None] + offset[None, :], 0, len(level_db) - 1)
-        power = (10 ** (level_db[where] / 10)).mean(axis=1)
-        total = np.concatenate([np.zeros((len(power), 1), np.float32), np.cumsum(power, axis=1)], axis=1)
-        return np.asarray(total[:, OCTAVE_BANDS:] - total[:, :-OCTAVE_BANDS] + 1e-12, dtype=np.float32)
-
-    ratio = octaves(np.array([2])) / octaves(np.arange(-14, -2))
-    return np.asarray(10 * np.log10(ratio.max(axis=1)), dtype=np.float32)
-
-
-OCTAVE_BANDS = 4

@@ -1,0 +1,180 @@
+"""The slams of one pump in the kept part of a passage: members, strays, reopenings, how loud and how sure."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from clackcount.beats.known import Known
+from clackcount.beats.pumps import PumpHeard, Scene
+from clackcount.beats.series import Series
+from clackcount.beats.strays import confidence, find_strays
+from clackcount.beats.template import Field, Frames, learn, standardise
+from clackcount.model import Passage
+from clackcount.settings import BeatsSettings
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Heard:
+    """Slams of one pump in the part of a passage that is kept.
+
+    frame: float64 (n,), frame numbers in the recording. z, confidence, strength_db: float32 (n,).
+    reopen_frame: float64 (n,), NaN where not heard. audible_z: float32 (n,), what a slam would
+    have scored against the loudest background from this one to the next.
+    """
+
+    pump: int
+    frame: NDArray[np.float64]
+    confidence: NDArray[np.float32]
+    strength_db: NDArray[np.float32]
+    reopen_frame: NDArray[np.float64]
+    audible_z: NDArray[np.float32]
+
+
+def collect(known: Known, pump: PumpHeard, scene: Scene, settings: BeatsSettings) -> Heard:
+    """The slams of a pump that was heard beating, and what else sounds like them."""
+    series = pump.series
+    field_ = scene.field
+    reopen = reopening_frames(pump, field_)
+    sure = supported(series)
+    reopen = reopen[sure]
+    taken = np.sort(np.concatenate([series.frames[sure], reopen[np.isfinite(reopen)].astype(np.intp)]))
+    strays, stray_z = find_strays(
+        field_,
+        series.z,
+        known.print_,
+        known.alike,
+        series.typical_z,
+        taken,
+        series.period,
+        series.late,
+        settings,
+    )
+    members = series.frames[sure]
+    between = np.searchsorted(members, strays)
+    inside = (between > 0) & (between < len(members))
+    gap = np.full(len(strays), np.inf)
+    gap[inside] = members[between[inside]] - members[between[inside] - 1]
+    # between two slams one period apart there is no third: the valve is on its way
+    strays, stray_z = strays[gap > 1.6 * series.period], stray_z[gap > 1.6 * series.period]
+    frames = np.concatenate([members, strays])
+    confident = np.concatenate(
+        [
+            confidence(series.z_honest[sure], series.typical_z, on_beat=True),
+            confidence(stray_z, series.typical_z, on_beat=False),
+        ]
+    )
+    reopen = np.concatenate([reopen, np.full(len(strays), np.nan)])
+    loudness = field_.loudness(series.weights, series.frames)
+    return _kept(known, frames, confident, reopen, loudness, scene.passage)
+
+
+def strays_only(known: Known, scene: Scene, settings: BeatsSettings) -> Heard:
+    """What sounds like the slams of a pump that was not heard beating."""
+    field_ = scene.field
+    strays, z = find_strays(
+        field_,
+        field_.features @ known.weights,
+        known.print_,
+        known.alike,
+        known.expected_z,
+        np.zeros(0, dtype=np.intp),
+        known.period,
+        known.late,
+        settings,
+    )
+    nothing = np.full(len(strays), np.nan)
+    loudness = np.zeros(scene.n_frames, dtype=np.float32)
+    return _kept(known, strays, confidence(z, known.expected_z, on_beat=False), nothing, loudness, scene.passage)
+
+
+def _kept(
+    known: Known,
+    frames: Frames,
+    confident: NDArray[np.float32],
+    reopen: NDArray[np.float64],
+    loudness: NDArray[np.float32],
+    passage: Passage,
+) -> Heard:
+    order = np.argsort(frames, kind="stable")
+    order = order[(frames[order] >= passage.keep[0]) & (frames[order] < passage.keep[1])]
+    frames = frames[order]
+    loudest = np.maximum.reduceat(loudness, frames) if len(frames) else np.zeros(0)
+    return Heard(
+        pump=known.pump,
+        frame=frames.astype(np.float64) + passage.first_frame,
+        confidence=confident[order],
+        strength_db=strengths(passage.level_db, frames),
+        reopen_frame=reopen[order] + passage.first_frame,
+        audible_z=(known.expected_z * 10 ** (-loudest / 20)).astype(np.float32),
+    )
+
+
+def supported(series: Series) -> NDArray[np.bool_]:
+    """False for members at the ends of a run that were only reckoned, not heard, bool (n,).
+
+    Within a run a slam lost in a gust is filled in where it was due. Past the last one heard nothing says that there
+    was another: water rushing through a valve that stuck open hides slams that never came.
+    """
+    heard = series.z_honest > SUPPORT_SHARE * min(series.typical_z, 8.0)
+    breaks = np.flatnonzero(np.diff(series.frames) > 1.6 * series.period) + 1
+    keep = np.ones(len(series.frames), dtype=bool)
+    for run in np.split(np.arange(len(series.frames)), breaks):
+        sure = run[heard[run]]
+        if len(sure) == 0:
+            keep[run] = False
+        else:
+            keep[run[0] : sure[0]] = False
+            keep[sure[-1] + 1 : run[-1] + 1] = False
+    return keep
+
+
+SUPPORT_SHARE = 0.35
+
+
+def reopening_frames(pump: PumpHeard, field_: Field) -> NDArray[np.float64]:
+    """Frame of the reopening after each slam, NaN where none stands out: float64 (n,).
+
+    The reopenings of all cycles together teach what one sounds like, as the slams do.
+    """
+    frames = pump.series.frames
+    result = np.full(len(frames), np.nan)
+    if pump.reopening is None:
+        return result
+    lag = pump.reopening.lag
+    due = frames + lag
+    due = due[due < len(field_.features)]
+    weights = learn(field_, due) if len(due) >= 4 else np.zeros(1, dtype=np.float32)
+    if not np.any(weights):
+        return result
+    z = standardise(field_.features @ weights, due)
+    reach = max(3, int(0.12 * lag))
+    for i, frame in enumerate(frames):
+        first = frame + max(lag - reach, 4)
+        window = z[first : frame + lag + reach + 1]
+        if len(window) > reach and window[best := int(np.argmax(window))] > REOPENING_MIN_Z:
+            result[i] = first + best
+    return result
+
+
+REOPENING_MIN_Z = 0.5
+
+
+def strengths(level_db: NDArray[np.float32], frames: Frames) -> NDArray[np.float32]:
+    """Level of the first 20 ms over that of the 60 ms before, in the octave where it stands out most, dB."""
+    if len(frames) == 0:
+        return np.zeros(0, dtype=np.float32)
+
+    def octaves(offset: NDArray[np.intp]) -> NDArray[np.float32]:
+        where = np.clip(frames[:, None] + offset[None, :], 0, len(level_db) - 1)
+        power = (10 ** (level_db[where] / 10)).mean(axis=1)
+        total = np.concatenate([np.zeros((len(power), 1), np.float32), np.cumsum(power, axis=1)], axis=1)
+        return np.asarray(total[:, OCTAVE_BANDS:] - total[:, :-OCTAVE_BANDS] + 1e-12, dtype=np.float32)
+
+    ratio = octaves(np.array([2])) / octaves(np.arange(-14, -2))
+    return np.asarray(10 * np.log10(ratio.max(axis=1)), dtype=np.float32)
+
+
+OCTAVE_BANDS = 4

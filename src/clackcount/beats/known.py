@@ -1,0 +1,81 @@
+"""What is remembered of a pump from passage to passage, and whether it goes on as it did."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from clackcount.beats.pumps import SMOOTH, PumpHeard, Scene, fullness
+from clackcount.beats.series import Series
+from clackcount.beats.signs import roughness
+from clackcount.beats.strays import alike, fingerprint
+
+
+@dataclass(slots=True)
+class Known:
+    """What is remembered of a pump from passage to passage.
+
+    slam_odds: log odds that its slams are not its reopenings. rush_t, odds: sums over the n_passages. settled: as it
+    was when its cycle was last looked at thoroughly, n_brief passages ago.
+    """
+
+    pump: int
+    weights: NDArray[np.float32]
+    print_: NDArray[np.float32]
+    settled: PumpHeard
+    alike: float = 0.0
+    expected_z: float = 0.0
+    period: float = 0.0
+    evidence_per_frame: float = 0.0
+    late: int = 0
+    slam_odds: float = 0.0
+    rush_t: float = 0.0
+    odds: float = 0.0
+    n_passages: int = 0
+    n_brief: int = 0
+
+    @classmethod
+    def of(cls, number: int, pump: PumpHeard, scene: Scene) -> Known:
+        """A pump met for the first time."""
+        known = cls(number, pump.series.weights, fingerprint(scene.field, pump.series.frames), pump)
+        known.remember(pump, scene)
+        return known
+
+    def remember(self, pump: PumpHeard, scene: Scene) -> None:
+        """Take in what it was in another passage; its sound, where it was not much fainter than before."""
+        series, field_ = pump.series, scene.field
+        self.n_passages += 1
+        self.period = series.period
+        self.slam_odds = pump.slam_odds
+        self.rush_t += pump.rush_t
+        self.odds += pump.ram_odds
+        if series.evidence > 0.5 * self.evidence_per_frame * scene.n_frames:
+            self.weights = series.weights
+            self.late = series.late
+            self.print_ = fingerprint(field_, series.frames)
+            self.alike = float(np.median(alike(field_, series.frames, self.print_)))
+            self.expected_z = series.typical_z
+            self.evidence_per_frame = series.evidence / scene.n_frames
+
+    @property
+    def ram_odds(self) -> float:
+        """Mean log odds of being a ram in the passages where it was heard."""
+        return self.odds / self.n_passages
+
+
+def goes_on(series: Series, was: Series) -> bool:
+    """Whether a pump beats on as it did: as few beats missing, as even, and each slam explaining as much."""
+    each, before = series.evidence / len(series.frames), was.evidence / len(was.frames)
+    rough = roughness(series.frames, series.period)
+    return (
+        0.85 < series.period / was.period < 1.18
+        and each > FAINTER * before
+        and EMPTIER < fullness(series) / fullness(was) < FULLER
+        and rough < max(SMOOTH, ROUGHER * roughness(was.frames, was.period))
+    )
+
+
+# Than when its cycle was last looked at, and yet the same. Fuller, and that was a passage in which it stopped.
+FAINTER, EMPTIER, FULLER, ROUGHER = 0.85, 0.97, 1.05, 1.25

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import struct
 from pathlib import Path
 
 import av
 import numpy as np
 import pytest
 import soundfile
-from made_files import encode, heard, knocks, shifts_ms
+from made_files import KNOCKS_S, encode, heard, knocks, shifts_ms
 from scipy.signal import correlate, lfilter
 
 from clackcount.recording import open_recording
@@ -106,6 +107,21 @@ def test_opus_pre_skip_is_taken_off_as_the_standard_says(tmp_path: Path) -> None
     pre_skip = int.from_bytes(path.read_bytes().split(b"OpusHead", 1)[1][2:4], "little")
     assert pre_skip > 0
     assert len(heard(path)[0]) == 48_000
+
+
+def test_what_an_edit_list_cuts_off_is_not_heard(tmp_path: Path) -> None:
+    # A phone that trims a recording leaves the sound and moves the edit (ISO/IEC 14496-12, 8.6.6: segment duration in
+    # the movie's time scale, media time in the track's).
+    path = encode(tmp_path / "a.m4a", knocks(48_000), 48_000, "aac", "ipod")
+    file = bytearray(path.read_bytes())
+    per_s = struct.unpack(">I", file[file.index(b"mvhd") + 16 :][:4])[0]
+    edit = file.index(b"elst") + 12
+    duration, media_time = struct.unpack(">Ii", file[edit : edit + 8])
+    struct.pack_into(">Ii", file, edit, duration - 2 * per_s, media_time + 48_000)  # a second off at either end
+    path.write_bytes(file)
+    sound, _ = heard(path)
+    assert len(sound) / 48_000 == pytest.approx(4.0, abs=0.03)
+    np.testing.assert_allclose(shifts_ms(sound, 48_000, [at_s - 1 for at_s in KNOCKS_S[1:5]]), 0.0, atol=AGREE_MS)
 
 
 def test_aac_without_word_of_its_lead_in_says_so(tmp_path: Path) -> None:

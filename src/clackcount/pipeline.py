@@ -106,6 +106,7 @@ def listen(
             "the recording is silent", hint="was the microphone covered or switched off?", code="silent"
         )
     heard, flow = hearer.finish()
+    del hearer  # the last minutes of sound are not needed any more
     info = recording.info()
     told = running.understand(heard, flow, info.duration_s, story)
     return Listening(

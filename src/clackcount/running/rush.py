@@ -27,6 +27,7 @@ DWELL_INDEX = 0.35  # the water is on its way
 PAUSE_CYCLES, PAUSE_S = 20, 4.0  # what is compared of a run's end and of the pause after it
 PAUSE_SEPARATION, PAUSE_RISE_DB = 3.0, 4.0  # a weaker change may be the weather
 PAUSE_TRUST = 2.5  # and even a strong one is trusted no more than this: it was heard once
+CELLS_AT_ONCE = 1 << 16  # an hour; all cells of a day as doubles would be 110 MB
 SLAM_SHARE = 0.65  # of a cell must lie before a slam for its low quantile not to hear it
 
 
@@ -111,7 +112,11 @@ def learn_from_pause(
 
 def rush_index(flow: FlowTrack, scale: RushScale) -> FloatArray:
     """Every cell on the pump's own scale, float64 (n_cells,): differences of 1 are shut against rushing."""
-    return flow.level_db @ scale.weight
+    index = np.empty(len(flow))
+    for first in range(0, len(flow), CELLS_AT_ONCE):
+        part = slice(first, first + CELLS_AT_ONCE)
+        index[part] = flow.level_db[part].astype(np.float64) @ scale.weight
+    return index
 
 
 def shut_index(index: FloatArray, time_s: FloatArray, scale: RushScale, step_s: float) -> FloatArray:
@@ -136,9 +141,12 @@ def dwell_from_rush(index: FloatArray, time_s: FloatArray, shut: FloatArray, ste
     """From the slam before until the rush has grown to DWELL_INDEX for good; float64 (n_slams,), NaN unknown."""
     if len(time_s) < 2:
         return np.full(len(time_s), np.nan)
-    slam_before = np.searchsorted(time_s, np.arange(len(index)) * step_s, side="right") - 1
-    low = (slam_before >= 0) & (index - shut[slam_before] < DWELL_INDEX)
-    last_low = np.maximum.accumulate(np.where(low, np.arange(len(index)), -1))
+    last_low = np.full(len(index), -1, dtype=np.int32)
+    for first in range(0, len(index), CELLS_AT_ONCE):
+        at = np.arange(first, min(first + CELLS_AT_ONCE, len(index)), dtype=np.int32)
+        slam_before = np.searchsorted(time_s, at * step_s, side="right") - 1
+        low = (slam_before >= 0) & (index[at] - shut[slam_before] < DWELL_INDEX)
+        last_low[at] = np.maximum.accumulate(np.where(low, at, last_low[first - 1] if first else -1))
     cell = np.clip(last_cell_before(time_s, step_s), 0, len(index) - 1)
     dwell_s = (last_low[cell] + 1) * step_s - np.concatenate([[np.nan], time_s[:-1]])
     return np.where(dwell_s > 0, dwell_s, np.nan)

@@ -30,7 +30,7 @@ AT_ONCE_S = 0.1
 RUSH_ODDS, RUSH_SURE_T = 2.5, 4.0
 # How far back searches look in turn, as shares of the longest window: a ram that has just been started is plainest
 # without the strokes before, a slow or faint one needs many cycles.
-SEARCHED = (0.2, 0.4, 0.2, 0.4, 0.2, 1.0)
+SEARCHED = (0.2, 0.4, 0.2, 0.4, 0.2, 0.4, 0.2, 1.0)
 TWICE_EVERY = 5  # searches to one that looks beneath what it finds first: a bird may be louder than the ram
 LEAST_S = 4.0  # in less sound there is nothing to find
 OVERDUE, LONG_OVERDUE = 1.2, 4.0  # periods since the last slam between which looks are more frequent

@@ -136,7 +136,7 @@ def _tell_text(event: Event) -> None:
 
 def _words(event: Event) -> str:
     if event.happening == "stroke":
-        return f"push {event.strokes}"
+        return f"push {event.strokes}" + ("" if event.confidence > 0.5 else ", by the sound of it")
     if event.happening == "settled":
         return f"settled at {event.rate_per_min:.1f} beats a minute: a timed catch can begin"
     if event.happening == "stop":
@@ -203,4 +203,6 @@ def _live_line(watcher: Watcher) -> str:
         parts.append(f"{watcher.strokes} pushes")
     if watcher.rate_per_min is not None and watcher.robust_cv is not None:
         parts.append(f"{watcher.rate_per_min:.1f} a minute, even to {100 * watcher.robust_cv:.1f} %")
+    if watcher.n_missing:
+        parts.append(f"{watcher.n_missing} beat{'s' if watcher.n_missing > 1 else ''} not heard")
     return "  ".join(parts)

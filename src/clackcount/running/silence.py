@@ -1,7 +1,8 @@
 """When the silence after a slam means that the run has stopped.
 
 Two beats that were due and surely did not come are enough, and a second or so. Where it is not sure that they did not
-come (a faint pump, a gust) it takes longer, and where water comes and goes as in the cycles before, longer still.
+come (a faint pump, a gust) it takes longer, but where water runs on, or stands, longer than in any cycle; and longer
+still where it comes and goes as in the cycles before.
 """
 
 from __future__ import annotations
@@ -9,13 +10,13 @@ from __future__ import annotations
 import numpy as np
 
 from clackcount.model import Due, FlowTrack, SlamTrain
-from clackcount.running.cycling import CLEAR_SEPARATION, low_share, low_share_fits
+from clackcount.running.cycling import CLEAR_SEPARATION, low_share, low_share_fits, stuck
 from clackcount.running.reading import Reading, read
 from clackcount.settings import RunningSettings
 
 MISSED_MIN = 2
 SURE_ODDS, LIKELY_ODDS = 7.0, 3.0  # log odds that the beats due did not come
-WAIT_S = 1.2  # past the beat that was due, however fast the ram: part of the two seconds goes into hearing it
+WAIT_S = 1.0  # past the beat that was due, however fast the ram: part of the two seconds goes into hearing it
 MASKED_DB = 6.0  # a gust this much above the usual may hide slams
 LONGEST_LIMITS, LONGEST_S = 2.5, 8.0  # nothing hides a beat for longer
 
@@ -38,24 +39,38 @@ def stopped(silence_s: float, period_s: float, limit_s: float, odds: float | Non
     """
     if silence_s > max(LONGEST_LIMITS * limit_s, LONGEST_S):
         return True
-    if odds is not None and odds >= SURE_ODDS:
-        return silence_s > period_s + WAIT_S
-    if silence_s <= limit_s or (odds is not None and odds < LIKELY_ODDS):
+    if silence_s <= max(MISSED_MIN * period_s, period_s + WAIT_S):
         return False
-    return None
+    return True if odds is not None and odds >= SURE_ODDS else None
 
 
 def may_be_hidden(
-    reading: Reading, train: SlamTrain, flow: FlowTrack, last_s: float, settings: RunningSettings
+    reading: Reading,
+    train: SlamTrain,
+    flow: FlowTrack,
+    limit_s: float,
+    odds: float | None,
+    settings: RunningSettings,
 ) -> bool:
-    """Whether a beat may go on unheard: its rush still comes and goes, or, where that can't be told, under a gust.
+    """Whether a beat may go on unheard: its rush still comes and goes, or that can't be told and neither can a slam.
 
-    reading: up to the last slam, at last_s from the start of the window. train, flow: the window up to now.
+    reading: up to the last slam. train, flow: the window up to now. limit_s, odds: as in stopped; where the odds are
+    not known, a gust may hide slams.
     """
+    n, now_s = len(train), len(flow) * flow.step_s
+    long_ago = n == 0 or now_s - float(train.time_s[-1]) > limit_s
     if reading.separation >= CLEAR_SEPARATION:
         heard = read(train, flow, settings, scale=reading.scale)
-        n = len(heard.train)
-        return n > 0 and low_share_fits(heard, low_share(heard, last_s, len(flow) * flow.step_s, n), n)
+        if (n := len(heard.train)) == 0:
+            return False
+        last_s = float(heard.train.time_s[-1])
+        if stuck(heard, last_s, now_s, n):
+            return False
+        return not long_ago or low_share_fits(heard, low_share(heard, last_s, now_s, n), n)
+    if not long_ago:
+        return True
+    if odds is not None:
+        return odds < LIKELY_ODDS
     level_db = flow.level_db.mean(axis=1)
     recent = level_db[-max(1, round(1 / flow.step_s)) :]
     return bool(len(level_db) and np.median(recent) > np.median(level_db) + MASKED_DB)

@@ -80,6 +80,13 @@ class Watcher:
             self._hear_knock(knock_s)
         return self._events
 
+    @property
+    def n_missing(self) -> int:
+        """Beats that are overdue just now, while it is still taken to run; not heard, or not made."""
+        if self.state is not State.SELF or self._due is None:
+            return 0
+        return int(np.sum(self._due.time_s > self._last_s))
+
     # --- one tick
 
     def _step(self, now_s: float) -> None:
@@ -153,10 +160,11 @@ class Watcher:
         period_s = self._reading.strokes.period_s[-1:]
         limit_s = float(stop_limit(period_s, self.settings)[0])
         silence_s = (self._due.heard_s if self._due else now_s) - last_s
-        verdict = stopped(silence_s, float(period_s[0]), limit_s, missing_odds(self._due, last_s))
+        odds = missing_odds(self._due, last_s)
+        verdict = stopped(silence_s, float(period_s[0]), limit_s, odds)
         if verdict is None:
-            from_s, train, flow = self._window.at(now_s)
-            verdict = not may_be_hidden(self._reading, train, flow, last_s - from_s, self.settings)
+            _, train, flow = self._window.at(now_s)
+            verdict = not may_be_hidden(self._reading, train, flow, limit_s, odds, self.settings)
         if not verdict:
             return
         from_s, spells = self._read(now_s)

@@ -73,6 +73,10 @@ class Memory:
         self.first_frame = first
         self._samples.forget(first * self._bands.hop - self._bands.frame)
 
+    def release(self) -> None:
+        """Let go of everything but the steady sound: no passage is wanted any more."""
+        self._compressed, self._level_db, self._samples = [], [], Tail(0)
+
     def _take(self, energies: NDArray[np.float32]) -> None:
         if len(energies) == 0:
             return
@@ -118,7 +122,9 @@ class Ear:
         memory.finish()
         if memory.end_frame <= self._kept_to:
             return []
-        return [self._passage(memory.first_frame, memory.end_frame, memory.end_frame)]
+        last = self._passage(memory.first_frame, memory.end_frame, memory.end_frame)
+        memory.release()
+        return [last]
 
     def flow(self) -> FlowTrack:
         """The steady sound of all that was heard so far."""
@@ -191,20 +197,17 @@ LIVE_BATCH_FRAMES = 32  # live, the 1.3 s of a whole batch would be most of the 
 
 
 LARGEST = 6e4  # what float16 holds; full scale is 1
-FLOAT16_FROM = 10_000_000  # samples, 40 MB as float32: twice what a passage at 48 kHz takes
 
 
 class Tail:
     """The last samples of a stream, in one piece of memory that is filled and emptied, never copied to grow.
 
-    Where they are many, at the rates of studios, they are kept as float16: eleven bits of each sample, whatever its
-    size, are plenty for finding where a knock begins, and half the memory.
+    Kept as float16: eleven bits of each sample, whatever its size, are plenty for finding where a knock begins, and
+    half the memory.
     """
 
     def __init__(self, n_expected: int) -> None:
-        self._buffer: NDArray[np.floating] = np.empty(
-            n_expected, np.float16 if n_expected > FLOAT16_FROM else np.float32
-        )
+        self._buffer = np.empty(n_expected, dtype=np.float16)
         self._n = 0
         self.first = 0
 
@@ -212,13 +215,13 @@ class Tail:
         """Take samples, float32 (n,)."""
         wanted = self._n + len(samples)
         if wanted > len(self._buffer):
-            self._buffer = np.concatenate([self._buffer[: self._n], np.empty(wanted, dtype=self._buffer.dtype)])
-        if self._buffer.dtype == np.float16:
+            self._buffer = np.concatenate([self._buffer[: self._n], np.empty(wanted, dtype=np.float16)])
+        if max(float(samples.max(initial=0)), -float(samples.min(initial=0))) > LARGEST:
             samples = np.clip(samples, -LARGEST, LARGEST)
         self._buffer[self._n : wanted] = samples
         self._n = wanted
 
-    def between(self, first: int, last: int) -> NDArray[np.floating]:
+    def between(self, first: int, last: int) -> NDArray[np.float16]:
         """A copy of samples number first to last - 1 of the stream, as far as they are there.
 
         A copy, because forget() moves what is left to the front of the same memory.

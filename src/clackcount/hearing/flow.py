@@ -21,7 +21,10 @@ class FlowMeter:
         inside = [g for g in range(len(EDGES_HZ) - 1) if np.any(group == g)]
         self._groups = np.stack([group == g for g in inside], axis=1).astype(np.float32)
         self._edges_hz = np.append(EDGES_HZ[inside], EDGES_HZ[inside[-1] + 1])
-        self._cells: list[NDArray[np.float16]] = []
+        # one piece of memory that doubles: thousands of small ones would lie between all the large arrays that come
+        # and go, and a day of sound would take twice the room
+        self._cells = np.empty((CELLS_AT_FIRST, self._groups.shape[1]), dtype=np.float16)
+        self._n = 0
         self._pending = np.zeros((0, len(band_hz)), dtype=np.float32)
 
     def feed(self, energies: NDArray[np.float32]) -> None:
@@ -33,18 +36,25 @@ class FlowMeter:
             return
         grouped = (frames[: n_cells * CELL_FRAMES] @ self._groups).reshape(n_cells, CELL_FRAMES, -1)
         low = np.partition(grouped, RANK, axis=1)[:, RANK]
+        n = self._n + n_cells
+        if n > len(self._cells):
+            larger = np.empty((max(n, 2 * len(self._cells)), self._cells.shape[1]), dtype=np.float16)
+            larger[: self._n] = self._cells[: self._n]
+            self._cells = larger
         # a hundredth of a decibel is enough, and a day of cells is not small
-        self._cells.append((10 * np.log10(np.maximum(low, np.float32(QUIETEST)))).astype(np.float16))
+        self._cells[self._n : n] = 10 * np.log10(np.maximum(low, np.float32(QUIETEST)))
+        self._n = n
 
     def track(self, frame_s: float) -> FlowTrack:
-        """All whole cells so far."""
-        if self._cells:
-            self._cells = [np.concatenate(self._cells)]
-        level_db = self._cells[0] if self._cells else np.zeros((0, self._groups.shape[1]), dtype=np.float16)
-        return FlowTrack(CELL_FRAMES * frame_s, level_db, self._edges_hz)
+        """All whole cells so far; a view that take() makes invalid."""
+        return FlowTrack(CELL_FRAMES * frame_s, self._cells[: self._n], self._edges_hz)
 
     def take(self, n_cells: int, frame_s: float) -> FlowTrack:
         """The oldest n_cells, which are then forgotten."""
-        whole = self.track(frame_s)
-        self._cells = [whole.level_db[n_cells:].copy()]
-        return FlowTrack(whole.step_s, whole.level_db[:n_cells], whole.band_hz)
+        level_db = self._cells[:n_cells].copy()
+        self._n -= len(level_db)
+        self._cells[: self._n] = self._cells[n_cells : n_cells + self._n].copy()
+        return FlowTrack(CELL_FRAMES * frame_s, level_db, self._edges_hz)
+
+
+CELLS_AT_FIRST = 1 << 12

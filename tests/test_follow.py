@@ -80,18 +80,35 @@ def of(told: list[tuple[Event, float]], happening: Happening) -> list[tuple[Even
     return [(event, fed_s) for event, fed_s in told if event.happening is happening]
 
 
+def start_of(state: State, scene: simulate.Rendered) -> float:
+    """Of its last stretch."""
+    return next(stretch.start_s for stretch in reversed(scene.truth.timeline) if stretch.state is state)
+
+
 def test_the_story_is_told_near_the_truth(story: simulate.Rendered, told: list[tuple[Event, float]]) -> None:
     truth = story.truth
     states = [(event.state, event.time_s) for event, _ in of(told, Happening.STATE)]
-    (runs,) = (event for event, _ in of(told, Happening.STATE) if event.state is State.SELF)
-    assert runs.time_s == pytest.approx(truth.startup.self_cycling_from_s, abs=2.5)
-    assert runs.strokes == pytest.approx(truth.startup.hand_strokes, abs=2)
-    assert runs.rate_per_min == pytest.approx(truth.pumps[0].rate_per_min, rel=0.05)
+    runs = [event for event, _ in of(told, Happening.STATE) if event.state is State.SELF]
+    assert len(runs) <= 2  # once more where its further beats show that it began elsewhere
+    assert runs[-1].time_s == pytest.approx(start_of(State.SELF, story), abs=0.5)
+    assert runs[-1].strokes == truth.startup.hand_strokes
+    assert runs[-1].rate_per_min == pytest.approx(truth.pumps[0].rate_per_min, rel=0.01)
     (stop,) = (event for event, _ in of(told, Happening.STOP))
     assert stop.time_s == pytest.approx(truth.stops[0].time_s, abs=0.1)
     assert Cause.SHUT_STALL in {stop.cause, *(event.cause for event, _ in of(told, Happening.CAUSE))}
     assert states[-1][0] is State.QUIET
     assert states[-1][1] == pytest.approx(truth.stops[0].time_s, abs=1.0)
+
+
+def test_loud_strokes_are_counted_before_any_pump_is_known(
+    story: simulate.Rendered, told: list[tuple[Event, float]]
+) -> None:
+    """Two knocks alone are no strokes yet; from the third on each is told within two seconds."""
+    true_s = story.truth.slam_s[: story.truth.startup.hand_strokes]
+    knocks = [(event, fed_s) for event, fed_s in of(told, Happening.STROKE) if event.time_s < true_s[-1] + 0.1]
+    assert [event.time_s for event, _ in knocks] == pytest.approx(true_s.tolist(), abs=0.03)
+    assert [event.strokes for event, _ in knocks] == list(range(1, len(true_s) + 1))
+    assert all(fed_s - max(event.time_s, true_s[2]) < 2.0 for event, fed_s in knocks)
 
 
 def test_a_stop_is_told_within_two_cycles_or_two_seconds(
@@ -114,14 +131,14 @@ def test_the_beat_is_found_again_at_once_after_a_stop() -> None:
     told = watched(Sound(scene.samples, RATE_HZ, RATE_HZ // 10))
     assert len(of(told, Happening.STOP)) == 1
     assert [event.cause for event, _ in told if event.cause is not None][-1] is Cause.OPEN_STALL
-    again = [event for event, _ in told if event.state is State.SELF][-1]
-    assert again.strokes == pytest.approx(4, abs=2)
-    truth_s = next(stretch.start_s for stretch in reversed(scene.truth.timeline) if stretch.state is State.SELF)
+    again, fed_s = [(event, fed_s) for event, fed_s in told if event.state is State.SELF][-1]
+    assert again.strokes == 4
     period_s = 60 / scene.truth.pumps[0].rate_per_min
-    assert again.time_s == pytest.approx(truth_s, abs=3 * period_s)
+    assert again.time_s == pytest.approx(start_of(State.SELF, scene), abs=0.5)
+    assert fed_s - again.time_s < 7 * period_s  # six beats make a run
     strokes = [(event.time_s, fed_s) for event, fed_s in of(told, Happening.STROKE)]
     # its sound is known by then, but two knocks alone are no strokes yet
-    assert all(fed_s - time_s < 3.0 for time_s, fed_s in strokes)
+    assert all(fed_s - max(time_s, strokes[2][0]) < 1.0 for time_s, fed_s in strokes)
 
 
 @pytest.mark.parametrize("lengths", [[997], [4000, 1, 123, 40_000], [2**20]], ids=["odd", "uneven", "whole"])
@@ -156,7 +173,7 @@ def test_all_that_is_said_to_be_heard_has_been_told(story: simulate.Rendered) ->
     assert last_s == pytest.approx(80.0, abs=0.02)
 
 
-@pytest.mark.parametrize("place", ["stream", "wind"])
+@pytest.mark.parametrize("place", ["stream", "wind", "birds"])
 def test_where_there_is_no_ram_nothing_is_told(place: str) -> None:
     scene = simulate.Scenario(45.0, (), (simulate.Layer(place), simulate.Layer("room", -20)), sample_rate_hz=RATE_HZ)
     assert watched(Sound(simulate.render(scene, 5).samples, RATE_HZ, 4000)) == []

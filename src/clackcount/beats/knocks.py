@@ -18,9 +18,11 @@ LOUD_SPREADS = 4.0  # above the median of all peaks, in spreads of their upper h
 CLEAR_DB = 10.0  # above what is around it, in its best octave
 OWN_S, ALONE_S, ALONE_SHARE = 0.03, 0.5, 0.6  # its own ring; within so long nothing else is so loud, as a share
 ALIKE, FELLOWS = 0.8, 2  # cosine of the shapes of two knocks' spectra; so many others each must be like
+VERY_LOUD_SPREADS, VERY_LOUD_ALIKE = 10.0, 0.55  # nothing else is so loud; a hand pushes now harder, now softer
 KNOCKS_MIN = 3
 APART_S = (0.5, 6.0)  # strokes of a hand (common practice, no source)
-EVEN, LOOKED_AT = 0.15, 4  # the last intervals of a beat are whole numbers of the shortest, as a share of it
+EVEN, LOOKED_AT = 0.12, 4  # the last intervals of a beat are whole numbers of a period, give or take such a share
+PARTS = (1, 2, 3)  # of the shortest of them, that the period may be
 
 
 def loud_knocks(passage: Passage, field: Field) -> FloatArray:
@@ -37,19 +39,28 @@ def loud_knocks(passage: Passage, field: Field) -> FloatArray:
     time_s = peaks / per_s
     apart_s = np.abs(time_s[:, None] - time_s[None, :])
     around = np.where((apart_s > OWN_S) & (apart_s < ALONE_S), loudness[None, :], 0.0).max(axis=1)
-    knocks: Frames = peaks[(loudness > LOUD_SPREADS) & (around < ALONE_SHARE * loudness)] + first
-    knocks = knocks[strengths(passage.level_db, knocks) > CLEAR_DB]
+    chosen = (loudness > LOUD_SPREADS) & (around < ALONE_SHARE * loudness)
+    chosen &= strengths(passage.level_db, peaks + first) > CLEAR_DB
+    knocks: Frames = peaks[chosen] + first
+    very_loud = loudness[chosen] > VERY_LOUD_SPREADS
     if len(knocks) < KNOCKS_MIN:
         return np.empty(0)
     features = (field.features[knocks] - field.mean) / np.sqrt(field.variance)
     features /= np.linalg.norm(features, axis=1, keepdims=True) + 1e-12
-    knocks = knocks[(features @ features.T > ALIKE).sum(axis=1) > FELLOWS]
+    wanted = np.where(very_loud[:, None] & very_loud[None, :], VERY_LOUD_ALIKE, ALIKE)
+    knocks = knocks[(features @ features.T > wanted).sum(axis=1) > FELLOWS]
     interval_s = np.diff(knocks) / per_s
     breaks = np.flatnonzero((interval_s < APART_S[0]) | (interval_s > APART_S[1]))
     knocks = knocks[breaks[-1] + 1 :] if len(breaks) else knocks
     if len(knocks) < KNOCKS_MIN:
         return np.empty(0)
-    last = np.diff(knocks)[-LOOKED_AT:] / np.diff(knocks)[-LOOKED_AT:].min()
-    if np.all(np.abs(last - np.round(last)) < EVEN):
+    last = np.diff(knocks)[-LOOKED_AT:]
+    if any(_whole(last, float(last.min()) / parts) for parts in PARTS):
         return np.empty(0)
     return (knocks + passage.first_frame) / per_s
+
+
+def _whole(interval: Frames, period: float) -> bool:
+    """Whether all intervals are whole numbers of the period: a beat, some of its knocks not loud enough."""
+    n = interval / period
+    return bool(np.all(np.abs(n - np.round(n)) < EVEN))

@@ -28,10 +28,10 @@ AT_ONCE_S = 0.1
 # Water that is louder before the knock than after it speaks for a ram, and the sooner one is known, the better: in a
 # whole recording there is time to do without this sign.
 RUSH_ODDS, RUSH_SURE_T = 2.5, 4.0
-# How far back searches look in turn, as shares of the longest window: a ram that has just been started is plainest
-# without the strokes before, a slow or faint one needs many cycles.
-SEARCHED = (0.2, 0.4, 0.2, 0.4, 0.2, 0.4, 0.2, 1.0)
-TWICE_EVERY = 5  # searches to one that looks beneath what it finds first: a bird may be louder than the ram
+# How far back searches look in turn, as shares of the longest window, and for how many pumps: a ram that has only
+# just been started is plainest without the strokes before, a slow or faint one needs many cycles, and a bird may be
+# louder than the ram.
+SEARCHED = ((0.2, 1), (0.4, 1), (0.2, 1), (0.4, 1), (0.2, 1), (0.4, 2), (0.2, 1), (1.0, 1))
 LEAST_S = 4.0  # in less sound there is nothing to find
 OVERDUE, LONG_OVERDUE = 1.2, 4.0  # periods since the last slam between which looks are more frequent
 RARELY = 36  # steps between searches for another pump
@@ -42,10 +42,14 @@ Placed = tuple[Heard, FloatArray, FloatArray]  # a pump's slams, when they and t
 
 @dataclass(slots=True)
 class _Candidate:
-    """A pump that is known but not told, and since when it has been judged a ram."""
+    """A pump that is known but not told.
+
+    since_s: since when it has been judged a ram. from_s: where the passage in which it was found began.
+    """
 
     known: Known
     since_s: float
+    from_s: float
 
 
 class LiveTracker:
@@ -87,9 +91,11 @@ class LiveTracker:
         if self._fresh:  # everything that is still in hearing is told of it
             wanted = Wanted(AT_ONCE_S, live.window_max_s, live.window_max_s, 0.0)
         elif self._told is None:
-            slowest_s = max((c.known.period for c in self._candidates), default=0.0) / self._frames_per_s
-            shares = SEARCHED[self._n_searches % len(SEARCHED)]
-            window_s = min(max(shares * live.window_max_s, live.window_cycles * slowest_s), live.window_max_s)
+            if self._candidates:  # in all that was heard since, and what it was found in
+                window_s = self._heard_s + live.step_max_s - min(c.from_s for c in self._candidates)
+                window_s = min(window_s, live.window_max_s)
+            else:
+                window_s = SEARCHED[self._n_searches % len(SEARCHED)][0] * live.window_max_s
             wanted = Wanted(live.step_max_s, window_s, window_s, 0.0)
         else:
             period_s = self._told.period / self._frames_per_s
@@ -118,9 +124,9 @@ class LiveTracker:
             idle = not self._on_beat and (self._told.expected_z < live.faint_z or self._n_steps % RARELY == 0)
         else:
             idle = not self._candidates or self._n_steps % RARELY == 0
-        twice = self._told is None and self._n_searches % TWICE_EVERY == TWICE_EVERY - 1
-        cost_s *= 2 if twice else 1
-        self._searches = [False] * (1 + twice) if idle and self._credit_s >= cost_s >= LEAST_S else []
+        n_pumps = SEARCHED[self._n_searches % len(SEARCHED)][1] if self._told is None else 1
+        cost_s *= n_pumps
+        self._searches = [False] * n_pumps if idle and self._credit_s >= cost_s >= LEAST_S else []
         if self._searches:
             self._credit_s -= cost_s
             self._n_searches += 1
@@ -201,7 +207,8 @@ class LiveTracker:
 
     def _choose(self, collector: Collector, heard_s: float) -> bool:
         """Take up what has shown itself as a ram, the loudest first, and let go of what has not; whether one was."""
-        since_s = {id(candidate.known): candidate.since_s for candidate in self._candidates}
+        before = {id(candidate.known): candidate for candidate in self._candidates}
+        from_s = self._first_frame / self._frames_per_s
         candidates: list[_Candidate] = []
         rams: list[tuple[float, float, Known]] = []
         for known in self._tracker.known:
@@ -212,7 +219,7 @@ class LiveTracker:
             found = collector.beats([known], long_s, self._settings)
             if not found.pumps:
                 continue
-            candidate = _Candidate(known, since_s.get(id(known), heard_s))
+            candidate = before.get(id(known)) or _Candidate(known, heard_s, from_s)
             candidates.append(candidate)
             sure = found.pumps[0].confidence
             if heard_s - candidate.since_s >= self._live.proving_s * (1 - sure / self._live.sure_at_once):

@@ -16,9 +16,11 @@ SETTLE_FROM_S, SETTLE_UNTIL_S = 30.0, 900.0
 
 @dataclass(slots=True)
 class LiveRun:
-    """Slam times, as far back as it may still be settling."""
+    """time_s: of its slams, as far back as it may still be settling. begins_s: as told; sure: and looked at again."""
 
     time_s: list[float] = field(default_factory=list)
+    begins_s: float = 0.0
+    sure: bool = False
     settled: bool = False
     _seemed_settled: bool = False
 

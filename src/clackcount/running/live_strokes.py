@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import numpy as np
-
 from clackcount.model import FloatArray
 from clackcount.running.reading import Reading
 
@@ -25,26 +23,20 @@ class LiveStrokes:
         """Another start: strokes after since_s."""
         self.time_s, self.since_s = [], since_s
 
-    def end(self) -> None:
-        """It runs: no more strokes until begin()."""
-        self.since_s = np.inf
-
     def knock(self, time_s: float) -> None:
         """A knock that may be a stroke, before any pump is known."""
         if self.time_s and time_s - self.time_s[-1] > FORGOTTEN_S:
             self.time_s = []
         self.time_s.append(time_s)
 
-    def count(self, reading: Reading, from_s: float) -> bool:
+    def count(self, reading: Reading, from_s: float) -> list[int]:
         """Count those in the window that begins at from_s anew, for judgements change as more is heard.
 
-        Returns whether there are more than before. What was counted as knocks only gives way to them.
+        Returns the numbers of those that are new. What was counted as knocks only gives way to them.
         """
-        if not np.isfinite(self.since_s):
-            return False
         time_s: FloatArray = reading.train.time_s + from_s
         pushed_s = time_s[reading.strokes.pushed & (time_s > self.since_s)]
         known = len(self.time_s)
         before = [] if self._knocks_only else [t for t in self.time_s if t < from_s]
         self.time_s, self._knocks_only = before + pushed_s.tolist(), False
-        return len(self.time_s) > known
+        return list(range(known + 1, len(self.time_s) + 1))

@@ -29,6 +29,7 @@ WINDOW_S, WINDOW_SLAMS = 120.0, 50  # read so far back, and further for so many 
 HOLD_S = 600.0  # how long the last run is kept in hearing after a stop
 SETTLE_EVERY_S = 5.0
 RESUME_BEATS = 3  # after a stop, before it is told to run on
+SURE_BEATS = 14  # of a run, after which it is known where it began
 PUSHES_SURE = 3  # in a ram that ran until now and was not silent in between
 KNOCK_SURE = 0.5  # of a knock before any pump is known, that it is a push
 
@@ -128,16 +129,17 @@ class Watcher:
             if n_pushed < PUSHES_SURE and last.first > 0 and last.start_s <= spells[-2].end_s:
                 return  # one odd interval of a running ram is easily taken for a push before what follows is heard
             self._tell_stop(*self._why_stopped(spells, now_s, from_s))
-        more = self._strokes.count(self._reading, from_s)
+        new = self._strokes.count(self._reading, from_s) if self.state is not State.SELF else []
         sure = float(np.median(self._reading.train.confidence[last.first : last.last + 1]))
         if last.state is State.SELF:
             self._follow_run(last, from_s)
+            self._look_again(begins_s, from_s, sure)
             self._become(State.SELF, begins_s, sure)
         elif n_pushed:
             self._gap = None
             self._become(State.HAND, begins_s, sure)
-            if more:
-                self._tell(Happening.STROKE, self._strokes.time_s[-1], sure)
+            for number in new:
+                self._tell(Happening.STROKE, self._strokes.time_s[number - 1], sure, strokes=number)
 
     def _hear_silence(self, now_s: float) -> None:
         assert self._reading is not None
@@ -191,6 +193,17 @@ class Watcher:
         self._run.add(self._reading.train.time_s[spell.first : spell.last + 1] + from_s)
         self.rate_per_min, self.robust_cv = self._run.rate() or (self.rate_per_min, self.robust_cv)
 
+    def _look_again(self, begins_s: float, from_s: float, sure: float) -> None:
+        """Tell a start anew, once, if more of its beats show that it was another."""
+        assert self._reading is not None
+        if self.state is not State.SELF or self._run.sure or len(self._run.time_s) < SURE_BEATS:
+            return
+        known, off_s = self.strokes, begins_s - self._run.begins_s
+        self._strokes.count(self._reading, from_s)
+        self._run.sure, self._run.begins_s = True, begins_s
+        if self.strokes != known or abs(off_s) > 60 / (self.rate_per_min or 60):
+            self._tell(Happening.STATE, begins_s, sure)
+
     def _follow_gap(self, now_s: float) -> None:
         assert self._reading is not None
         self._window.forget(now_s - HOLD_S, 0)
@@ -215,20 +228,27 @@ class Watcher:
         self.state, self._stopped = state, False
         if state is State.SELF:
             self._gap = self._stop_cause = None
-            self._strokes.end()
         else:
             self._run = LiveRun()
             self.rate_per_min = self.robust_cv = None
             self._stop_cause = self._stop_cause if state is not State.HAND else None
+        self._run.begins_s = since_s
         self._tell(Happening.STATE, since_s, sure)
 
     def _tell(
-        self, what: Happening, time_s: float, sure: float, *, cause: Cause | None = None, state: State | None = None
+        self,
+        what: Happening,
+        time_s: float,
+        sure: float,
+        *,
+        cause: Cause | None = None,
+        state: State | None = None,
+        strokes: int | None = None,
     ) -> None:
         state = state or self.state or State.QUIET
-        self._events.append(
-            Event(what, time_s, self.heard_s, state, self.strokes, self.rate_per_min, cause, round(sure, 3))
-        )
+        strokes = self.strokes if strokes is None else strokes
+        rate = self.rate_per_min
+        self._events.append(Event(what, time_s, self.heard_s, state, strokes, rate, cause, round(sure, 3)))
 
     def _why_stopped(self, spells: list[Spell], now_s: float, from_s: float) -> tuple[float, Cause, float]:
         """(when, why, and how sure that is) of the end of the last run."""

@@ -61,8 +61,8 @@ class Window:
         self.pushed.update(zip(time_s, reading.strokes.pushed.tolist(), strict=True))
 
     def was_pushed(self, time_s: float) -> bool | None:
-        """How the first slam of a window was judged while what lay before it was still in hearing."""
-        return self.pushed.get(round(time_s, 4))
+        """How the first slam of a window was judged while what lay before it, now forgotten, was in hearing."""
+        return self.pushed.get(round(time_s, 4)) if self.first_cell else None
 
     def at(self, now_s: float) -> tuple[float, SlamTrain, FlowTrack]:
         """(start of the window, its slams, its flow up to now_s), times from the start of the window."""

@@ -23,6 +23,7 @@ AFTER_S = 4.0  # how much of what follows tells the cause
 SLOWER, SOFTER_DB, RAGGED = 0.08, 3.5, 0.05  # changes that each speak once for a starved ram
 PART_MAX = 1.4  # and none of them alone is enough
 STARVED_SCORE = 0.75
+IN_TURN = 0.5  # the change to the interval after the next is so much smaller where long and short come in turn
 TOLD = 0.05  # smaller changes of rate are not worth a word
 
 
@@ -117,11 +118,12 @@ def look_back(reading: Reading, spell: Spell, before_s: float) -> Ending:
     ) / 2  # long and short beats in turn are no change
     middle_s = float(np.median(pair_s[usual]))
     strength_db = reading.train.strength_db[slam]
+    back = 1 if _raggedness(single_s[usual], 2) > IN_TURN * _raggedness(single_s[usual], 1) else 2
     return Ending(
         slower=float(np.median(pair_s[last])) / middle_s - 1,
         spread=float(np.std(np.log(pair_s[:until]))),
-        ragged_from=_raggedness(single_s[usual]),
-        ragged_to=_raggedness(single_s[-2 * LAST_BEATS :]),
+        ragged_from=_raggedness(single_s[usual], back),
+        ragged_to=_raggedness(single_s[-2 * LAST_BEATS :], back),
         softer_db=float(np.median(strength_db[usual]) - np.median(strength_db[last])),
         spread_db=float(1.4826 * np.median(np.abs(strength_db[:until] - np.median(strength_db[:until])))),
         missed=int(np.sum(spanned - 1)),
@@ -129,9 +131,12 @@ def look_back(reading: Reading, spell: Spell, before_s: float) -> Ending:
     )
 
 
-def _raggedness(interval_s: FloatArray) -> float:
-    """Robust relative change from one interval to the next; blind to slow drift."""
-    change = np.diff(np.log(interval_s))
+def _raggedness(interval_s: FloatArray, back: int) -> float:
+    """Robust relative change from one interval to the next, or to the one after it (back 2: long and short in turn).
+
+    Blind to slow drift.
+    """
+    change = np.log(interval_s[back:] / interval_s[:-back])
     return float(1.4826 * np.median(np.abs(change)) / np.sqrt(2)) if len(change) else 0.0
 
 

@@ -20,7 +20,7 @@ STROKES_MIN = 3
 BEATS_MIN = 8  # of the pump's own, to know how they sound
 BEFORE_LAGS, AFTER_LAGS = (0, -1), (-1, 0, 1)  # cells compared: up to the knock, around the quietest after it
 STROKE_DROP, STROKE_SPREAD = 0.8, 0.3  # of the rush at a hand's stroke, in units of that at the pump's own slams
-NOISE_MIN, NOISE_MAX = 0.15, 0.5  # the scatter of it at the pump's own slams; above, it tells nothing
+NOISE_MIN, NOISE_MAX = 0.15, 0.5  # the scatter of it; above, it tells nothing
 OWN_SPREAD = 0.15  # the same at the pump's own slams
 PUSHED_MAX = 1.5  # what little water cut off may say for a hand; much says nothing, for some let it run long
 ODD = 0.01  # likelihood of any drop at all: a gust, a passing car
@@ -29,6 +29,7 @@ LOUDEST, LOUDER = 0.98, 2.0  # a knock may stand out so many times further over 
 PUSH_S = 0.7  # a hand's stroke lets the water run no longer; in a slow pump that is little
 NO_DROP, RECKONED_RUN, RECKONED_WINDOW = 0.4, 3, 5  # beats in a row at which the water ran on
 RECKONED_NOISE_MAX = 0.4
+IN_STEP = 0.12  # an interval no further off the usual
 CONTINUES = 2.2  # of the last intervals: a knock so soon after a run goes on with it
 
 
@@ -49,7 +50,8 @@ def plausible(
     if period_s > PUSH_S:  # too soon before the next to be a stroke of its own, it may be the push that made it
         odds = odds - (np.diff(train.time_s, append=np.inf) < PUSH_S)
     sounds_like_one = np.where(train.beating, ~reckoned, ~_too_loud(train))
-    keep = (odds >= np.where(train.beating, BEAT_ODDS_MIN, ODDS_MIN)) & sounds_like_one
+    keep = (odds >= np.where(train.beating, BEAT_ODDS_MIN, ODDS_MIN)) | _in_step(train, period_s)
+    keep &= sounds_like_one
     group = np.cumsum(np.diff(train.time_s, prepend=train.time_s[0]) > settings.hand_gap_s).astype(np.intp)
     group += np.cumsum(_after_a_run(train, keep, group))
     certain = (train.beating | np.isfinite(train.opened_s)) & keep
@@ -63,11 +65,17 @@ def by_itself_or_pushed(train: SlamTrain, index: FloatArray, scale: RushScale | 
     """Log odds (n,) from the water cut off at each slam: in a slow pump a hand lets it run a shorter time."""
     drop, noise = water_cut_off(train, index, scale, step_s)
     period_s, stroke_drop = _stroke_drop(train)
-    if noise > NOISE_MAX or period_s <= PUSH_S:
+    if noise[1] > NOISE_MAX or period_s <= PUSH_S:
         return np.zeros(len(train))
     own = _likelihoods(np.minimum(drop, 1.0), noise, 1.0, OWN_SPREAD)[0]
     pushed = _likelihoods(np.minimum(drop, 1.0), noise, stroke_drop, STROKE_SPREAD, most=1.0)[0]
     return np.asarray(np.clip(np.log(own / pushed), -PUSHED_MAX, 0.0))
+
+
+def _in_step(train: SlamTrain, period_s: float) -> NDArray[np.bool_]:
+    """Whether a beat comes a period after the one before it and a period before the next, bool (n,)."""
+    near = np.abs(np.diff(train.time_s) / max(period_s, 1e-9) - 1) < IN_STEP
+    return np.asarray(train.beating & np.append(True, near) & np.append(near, True))
 
 
 def _stroke_drop(train: SlamTrain) -> tuple[float, float]:
@@ -79,15 +87,15 @@ def _stroke_drop(train: SlamTrain) -> tuple[float, float]:
 
 def water_cut_off(
     train: SlamTrain, index: FloatArray, scale: RushScale | None, step_s: float
-) -> tuple[FloatArray, float]:
-    """(how much of the rush ends with each knock, float64 (n,), and its scatter), 1 as at the pump's own slams.
+) -> tuple[FloatArray, tuple[float, float]]:
+    """(how much of the rush ends with each knock, float64 (n,), its scatter (at the pump's own slams, anywhere)).
 
-    NaN where it cannot be told.
+    In units of what ends at the pump's own slams. NaN where it cannot be told.
     """
     own = train.beating
     unknown = np.full(len(train), np.nan)
     if scale is None or scale.separation <= 0 or np.count_nonzero(own) < BEATS_MIN:
-        return unknown, np.inf
+        return unknown, (np.inf, np.inf)
     before = last_cell_before(train.time_s, step_s)[:, None] + np.array(BEFORE_LAGS)
     after = first_cell_after(train.time_s, step_s)[:, None] + np.maximum(scale.shut_lag + np.array(AFTER_LAGS), 0)
     inside = (before.min(axis=1) >= 0) & (after.max(axis=1) < len(index))
@@ -95,35 +103,47 @@ def water_cut_off(
     drop = np.where(inside, index[before].mean(axis=1) - index[after].mean(axis=1), np.nan)
     usual = float(np.nanmedian(drop[own]))
     if not usual > 0:
-        return unknown, np.inf
+        return unknown, (np.inf, np.inf)
     spread = 1.4826 * float(np.nanmedian(np.abs(drop[own] / usual - 1)))
-    return drop / usual, max(NOISE_MIN, spread)
+    anywhere = np.sqrt(1 / len(BEFORE_LAGS) + 1 / len(AFTER_LAGS)) / (scale.separation * usual)
+    return drop / usual, (max(NOISE_MIN, spread), max(NOISE_MIN, float(anywhere)))
 
 
 def _likelihoods(
-    drop: FloatArray, noise: float, slam_drop: float, spread: float = STROKE_SPREAD, most: float | None = None
+    drop: FloatArray,
+    noise: tuple[float, float],
+    slam_drop: float,
+    spread: float = STROKE_SPREAD,
+    most: float | None = None,
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     """How likely each drop is at a slam, at a knock that has nothing to do with the water, at an opening valve.
 
     slam_drop, spread: how much a slam cuts off. most: a drop beyond it counts as so much. All alike where nothing is
     known.
     """
-    if noise > NOISE_MAX:
+    if noise[1] > NOISE_MAX:
         return np.ones(len(drop)), np.ones(len(drop)), np.ones(len(drop))
     # more than usual is no sign against it
     drop = np.nan_to_num(np.minimum(drop, slam_drop if most is None else most), nan=slam_drop)
 
-    def normal(middle: float, spread: float) -> FloatArray:
+    def normal(middle: float, spread: float, noise: float) -> FloatArray:
         wide = np.hypot(spread, noise)
         return np.asarray(np.exp(-0.5 * ((drop - middle) / wide) ** 2) / (wide * np.sqrt(2 * np.pi)) + ODD)
 
-    return normal(slam_drop, spread), normal(0.0, 0.0), normal(-slam_drop, spread)
+    at_slams, anywhere = noise
+    return (
+        normal(slam_drop, spread, at_slams),
+        normal(0.0, 0.0, anywhere),
+        normal(-slam_drop, STROKE_SPREAD, anywhere),
+    )
 
 
-def _reckoned(drop: FloatArray, noise: float, beating: NDArray[np.bool_], least: float) -> NDArray[np.bool_]:
+def _reckoned(
+    drop: FloatArray, noise: tuple[float, float], beating: NDArray[np.bool_], least: float
+) -> NDArray[np.bool_]:
     """Whether a beat is one of several in a row at which no water was cut off, bool (n,)."""
     found = np.zeros(len(drop), np.bool_)
-    if noise > RECKONED_NOISE_MAX or np.count_nonzero(beating) < BEATS_MIN:
+    if noise[0] > RECKONED_NOISE_MAX or np.count_nonzero(beating) < BEATS_MIN:
         return found
     beat = np.flatnonzero(beating)
     none_off = np.nan_to_num(drop[beat], nan=1.0) < least

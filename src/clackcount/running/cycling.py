@@ -15,15 +15,17 @@ if TYPE_CHECKING:
 
 CLEAR_SEPARATION = 2.0  # the flow alone shows whether cycles go on under the noise
 BLIND_CYCLES, BLIND_S = 30.0, 30.0  # without it, a ram that beats on unpushed is taken to have run on so long
+USUAL_SLAMS = 20  # beats ahead of a gap from which it is known how many go unheard
+UNHEARD_LOG, UNHEARD_MIN = 18.4, 8.0  # beats in a row that are missed once in a hundred million times, but at least
+LOUD_DB = 2.0  # over the loudest tenth of those beats' time: a slam may drown in it
 STUCK_PERIODS = 0.8
 
 
 def stood_before(reading: Reading) -> NDArray[np.bool_]:
     """Whether the sound is clear that the pump stood still ahead of each slam, bool (n,)."""
     stood = np.zeros(len(reading.train), np.bool_)
-    if reading.separation >= CLEAR_SEPARATION:
-        for i in np.flatnonzero(reading.interval_s[1:] > reading.strokes.limit_s[:-1]) + 1:
-            stood[i] = not ran_on(reading, int(i))
+    for i in np.flatnonzero(reading.interval_s[1:] > reading.strokes.limit_s[:-1]) + 1:
+        stood[i] = not ran_on(reading, int(i))
     return stood
 
 
@@ -31,11 +33,26 @@ def ran_on(reading: Reading, i: int) -> bool:
     """Whether the ram beat on unheard between slams i - 1 and i, neither of them pushed."""
     gap_s, period_s = float(reading.interval_s[i]), float(reading.strokes.period_s[i - 1])
     if reading.separation < CLEAR_SEPARATION:
-        return gap_s < max(BLIND_CYCLES * period_s, BLIND_S)
+        return gap_s < max(BLIND_CYCLES * period_s, BLIND_S) and not _would_be_heard(reading, i)
     start_s, end_s = float(reading.train.time_s[i - 1]), float(reading.train.time_s[i])
     if stuck(reading, start_s, end_s, i):
         return False
     return low_share_fits(reading, low_share(reading, start_s, end_s, i), i)
+
+
+def _would_be_heard(reading: Reading, i: int) -> bool:
+    """Whether so many beats in a row ahead of slam i would hardly go unheard, for it was not louder than before."""
+    time_s = reading.train.time_s
+    first = max(0, i - 1 - USUAL_SLAMS)
+    period_s = float(reading.strokes.period_s[i - 1])
+    n_due = (float(time_s[i - 1]) - float(time_s[first])) / period_s
+    unheard = (max(0.0, n_due - (i - 1 - first)) + 0.5) / (n_due + 2)
+    cells = [int(float(t) / reading.step_s) for t in (time_s[first], time_s[i - 1], time_s[i])]
+    usual, gap = reading.loud_db[cells[0] : cells[1]], reading.loud_db[cells[1] : cells[2]]
+    if len(usual) == 0 or len(gap) == 0:
+        return False
+    n_silent = np.count_nonzero(gap < np.quantile(usual, 0.9) + LOUD_DB) * reading.step_s / period_s
+    return bool(n_silent > max(UNHEARD_MIN, UNHEARD_LOG / -np.log(unheard)))
 
 
 def stuck(reading: Reading, start_s: float, end_s: float, i: int) -> bool:

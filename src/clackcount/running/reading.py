@@ -5,9 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.ndimage import median_filter
 
 from clackcount.model import FloatArray, FlowTrack, SlamTrain
+from clackcount.running.cutoff import CutOff
 from clackcount.running.cycling import stood_before
+from clackcount.running.fading import with_faded
 from clackcount.running.rush import (
     RushScale,
     dwell_from_rush,
@@ -23,6 +26,7 @@ from clackcount.settings import RunningSettings
 
 FAINT_SEPARATION = 2.0  # below this what is heard after a stop may tell more than what is heard in the cycles
 PAUSES_MAX = 50
+LOUD_CELLS = 11
 DWELL_SEPARATION = 2.5  # the rush must stand out so far in a single cell before it is used to time the valve
 
 
@@ -32,7 +36,8 @@ class Reading:
 
     scale: None where rushing and quiet cannot be told apart. index: float64 (n_cells,), see rush.rush_index; zeros
     without a scale. shut, height: float64 (n_slams,), the index in the shut phase after each slam, and how far it had
-    risen before it. interval_s: float64 (n_slams,), before each slam, NaN for the first.
+    risen before it. interval_s: float64 (n_slams,), before each slam, NaN for the first. loud_db: float64 (n_cells,),
+    how far the band that is loudest against its usual lies above it.
     """
 
     train: SlamTrain
@@ -43,6 +48,7 @@ class Reading:
     shut: FloatArray
     height: FloatArray
     interval_s: FloatArray
+    loud_db: FloatArray
 
     @property
     def separation(self) -> float:
@@ -62,20 +68,31 @@ def read(
     if learned is not None and (scale is None or learned.separation >= FAINT_SEPARATION):
         scale = learned
     index = np.zeros(len(flow)) if scale is None else rush_index(flow, scale)
-    train = plausible(train, index, scale, flow.step_s, settings)
+    cut_off = CutOff.learn(train, index, scale, flow)
+    train = with_faded(plausible(train, cut_off, settings), cut_off)
     index, shut, height = _along(scale, train, flow)
     dwells_s = [train.opened_s - np.concatenate([[np.nan], train.time_s[:-1]])] if len(train) else []
     if scale is not None and scale.separation >= DWELL_SEPARATION:
         dwells_s.append(dwell_from_rush(index, train.time_s, shut, flow.step_s))
-    of_drop = by_itself_or_pushed(train, index, scale, flow.step_s)
+    of_drop = by_itself_or_pushed(train, cut_off)
     strokes = judge_strokes(train, tuple(dwells_s), of_drop, settings, was_pushed=was_pushed)
-    interval_s = np.diff(train.time_s, prepend=np.nan)
-    if (stood := stood_before(Reading(train, strokes, scale, index, flow.step_s, shut, height, interval_s))).any():
+    interval_s, loud_db = np.diff(train.time_s, prepend=np.nan), _loud_db(flow)
+    first_look = Reading(train, strokes, scale, index, flow.step_s, shut, height, interval_s, loud_db)
+    if (stood := stood_before(first_look)).any():
         strokes = judge_strokes(train, tuple(dwells_s), of_drop, settings, was_pushed=was_pushed, stood=stood)
     if scale is None or scale.separation < FAINT_SEPARATION:
         scale = _from_pauses(train, strokes, flow, settings) or scale
         index, shut, height = _along(scale, train, flow)
-    return Reading(train, strokes, scale, index, flow.step_s, shut, height, interval_s)
+    return Reading(train, strokes, scale, index, flow.step_s, shut, height, interval_s, loud_db)
+
+
+def _loud_db(flow: FlowTrack) -> FloatArray:
+    """See Reading; smoothed over half a second."""
+    if len(flow) == 0:
+        return np.zeros(0)
+    over_db = (flow.level_db - np.median(flow.level_db, axis=0)).max(axis=1)
+    smooth: FloatArray = median_filter(over_db.astype(np.float64), size=LOUD_CELLS, mode="nearest")
+    return smooth
 
 
 def _along(scale: RushScale | None, train: SlamTrain, flow: FlowTrack) -> tuple[FloatArray, FloatArray, FloatArray]:

@@ -1,0 +1,121 @@
+"""Knocks told from slams by the water they cut off, beats told by the water alone, and gaps in which none is."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from stories import Story
+
+from clackcount.model import Beats, Cause, FlowTrack, SlamTrain, State
+from clackcount.running import understand
+from clackcount.running.reading import read
+from clackcount.settings import RunningSettings
+
+SETTINGS = RunningSettings()
+
+
+def with_knocks(train: SlamTrain, at_s: list[float], louder_db: float = 0.0, *, beating: bool = False) -> SlamTrain:
+    """The train with knocks that are no slams among it."""
+    n = len(at_s)
+    time_s = np.concatenate([train.time_s, at_s])
+    order = np.argsort(time_s)
+    columns = {
+        "time_s": time_s,
+        "strength_db": np.concatenate([train.strength_db, np.full(n, np.median(train.strength_db) + louder_db)]),
+        "confidence": np.concatenate([train.confidence, np.full(n, 0.9)]),
+        "reopen_s": np.concatenate([train.reopen_s, np.full(n, np.nan)]),
+        "opened_s": np.concatenate([train.opened_s, np.full(n, np.nan)]),
+        "pump": np.concatenate([train.pump, np.ones(n, np.int32)]),
+        "beating": np.concatenate([train.beating, np.full(n, beating)]),
+    }
+    return SlamTrain(**{name: column[order] for name, column in columns.items()}, duration_s=train.duration_s)
+
+
+def states(train: SlamTrain, flow: FlowTrack) -> list[State]:
+    return [stretch.state for stretch in understand(Beats(train), flow, train.duration_s).timeline]
+
+
+@pytest.mark.parametrize("cause", [Cause.OPEN_STALL, Cause.SHUT_STALL])
+def test_knocks_after_a_stop_that_cut_no_water_off_are_no_strokes(cause: Cause) -> None:
+    train, flow, truth = Story(1).runs(40).stalls(cause, 25).told()
+    knocks = with_knocks(train, [truth.stops[0][0] + t for t in (6.0, 7.7, 9.1, 11.4, 12.6)])
+    assert State.HAND not in states(knocks, flow)
+
+
+def test_knocks_after_a_stop_that_do_are_strokes() -> None:
+    train, flow, _ = Story(1).runs(40).stalls(Cause.SHUT_STALL, 6).hand(5).quiet(5).told()
+    assert State.HAND in states(train, flow)
+
+
+def test_the_knock_of_the_push_before_each_stroke_is_not_counted() -> None:
+    train, flow, _ = Story(2, period_s=1.2, opening_heard=0.0).quiet(5).hand(7).runs(60).told()
+    pushed_s = train.time_s[:7] - 0.6
+    told = understand(Beats(with_knocks(train, pushed_s.tolist(), -3.0)), flow, train.duration_s)
+    assert told.startup is not None
+    assert told.startup.hand_strokes == pytest.approx(7, abs=1)
+
+
+def test_a_knock_far_louder_than_the_pump_is_no_stroke_even_where_no_water_is_heard() -> None:
+    train, flow, truth = Story(3, rush_db=-20).runs(40).stalls(Cause.SHUT_STALL, 25).told()
+    after_s = [truth.stops[0][0] + t for t in (6.0, 7.7, 9.1, 11.4)]
+    assert State.HAND in states(with_knocks(train, after_s), flow)
+    assert State.HAND not in states(with_knocks(train, after_s, 15.0), flow)
+
+
+def test_beats_reckoned_on_through_a_stop_are_taken_out() -> None:
+    train, flow, truth = Story(4).runs(40).stalls(Cause.OPEN_STALL, 12).hand(4).runs(30).told()
+    stop_s = truth.stops[0][0]
+    reckoned = with_knocks(train, (stop_s + np.arange(1, 12)).tolist(), beating=True)
+    told = understand(Beats(reckoned), flow, train.duration_s)
+    assert [stop.cause for stop in told.stops] == [Cause.OPEN_STALL]
+    assert told.stops[0].time_s == pytest.approx(stop_s, abs=2.5)  # one or two look by chance as if they did
+
+
+def test_a_run_that_fades_below_hearing_is_followed_by_its_water() -> None:
+    train, flow, truth = Story(5, rush_db=15).runs(40).fades(Cause.STARVED).stalls(Cause.SHUT_STALL, 20).told()
+    stop_s = truth.stops[0][0]
+    heard = train.time_s < stop_s - 9
+    deaf = replace(
+        train,
+        **{
+            name: getattr(train, name)[heard]
+            for name in ("time_s", "strength_db", "confidence", "reopen_s", "opened_s", "pump", "beating")
+        },
+    )
+    (stop,) = understand(Beats(deaf), flow, train.duration_s).stops
+    assert stop.time_s == pytest.approx(stop_s, abs=1.0)
+    assert stop.cause is Cause.STARVED
+
+
+@pytest.mark.parametrize("cause", [Cause.OPEN_STALL, Cause.SHUT_STALL])
+@pytest.mark.parametrize("seed", range(4))
+def test_nothing_is_followed_past_a_stop_out_of_the_blue(cause: Cause, seed: int) -> None:
+    train, flow, _ = Story(seed, rush_db=15, drift_db=1.5).runs(40).stalls(cause, 20).told()
+    assert len(read(train, flow, SETTINGS).train) == len(train)
+
+
+def test_a_long_silence_in_a_place_no_louder_than_before_is_a_stop() -> None:
+    """Its slams were all heard; a gust would have been heard, too."""
+    train, flow, _ = Story(6, rush_db=-20).runs(40).quiet(20).hand(4).runs(40).told()
+    told = understand(Beats(train), flow, train.duration_s)
+    assert len(told.stops) == 1
+    gust = flow.level_db.copy()
+    gust[int(41 / flow.step_s) : int(59 / flow.step_s)] += 12
+    unpushed = Story(6, rush_db=-20).runs(40).runs(20).runs(40)
+    train, flow, _ = unpushed.told()
+    lost = (train.time_s < 40.5) | (train.time_s > 59.5)
+    names = ("time_s", "strength_db", "confidence", "reopen_s", "opened_s", "pump", "beating")
+    deaf = replace(train, **{name: getattr(train, name)[lost] for name in names})
+    loud = flow.level_db.copy()
+    loud[int(41 / flow.step_s) : int(59 / flow.step_s)] += 12
+    assert understand(Beats(deaf), replace(flow, level_db=loud), train.duration_s).stops == ()
+
+
+def test_a_restart_by_hand_is_told_as_a_start() -> None:
+    train, flow, truth = Story(7).runs(30).stalls(Cause.SHUT_STALL, 8).hand(5).runs(40).told()
+    startup = understand(Beats(train), flow, train.duration_s).startup
+    assert startup is not None
+    assert startup.hand_strokes == pytest.approx(5, abs=1)
+    assert startup.self_cycling_from_s == pytest.approx(truth.self_from_s + 1.0, abs=2.0)

@@ -1,4 +1,4 @@
-"""The other sounds of a cycle, and which of two is the slam.
+"""The sounds of a cycle, and which of them is the slam.
 
 A cycle holds more than the slam: the valve drops open again some 50 to 400 ms later, often softer, sometimes just
 as loud. Between the slam and the reopening the waste valve is shut and the rush of water is gone; from the
@@ -20,14 +20,15 @@ SHARE_MAX = 0.75  # of the period that the valve may stay shut
 
 
 @dataclass(frozen=True, slots=True)
-class Companion:
-    """A second sound at a constant lag after (or, lag < 0, before) the members of a series.
+class Sound:
+    """A sound at a constant lag after (or, lag < 0, before) the members of a series.
 
-    lag: frames. strength: mean onset there over its scatter by chance.
+    lag: frames. strength: mean onset there over its scatter by chance. energy: see struck_energy.
     """
 
     lag: int
     strength: float
+    energy: float
 
 
 def fold(rises: NDArray[np.float32], frames: Frames, lags: NDArray[np.intp]) -> NDArray[np.float64]:
@@ -51,27 +52,49 @@ def fold(rises: NDArray[np.float32], frames: Frames, lags: NDArray[np.intp]) -> 
     return result
 
 
-def companions(
-    field: Field, series: Series, frames_per_s: float, strength_min: float
-) -> tuple[Companion | None, Companion | None]:
-    """The strongest second sound after the members and before them, each within the shut phase's reach."""
-    longest = min(SHUT_S[1] * frames_per_s, SHARE_MAX * series.period)
-    lags = np.arange(int(np.ceil(SHUT_S[0] * frames_per_s)), int(longest) + 1)
-    found: list[Companion | None] = []
-    for sign in (1, -1):
-        if len(lags) < 3:
-            found.append(None)
-            continue
-        strength = echoes(field, series.frames, sign * lags)
-        # a ring dying away after the slam falls from lag to lag: only a rise and fall is a sound of its own
-        inner = (strength[1:-1] >= strength[:-2]) & (strength[1:-1] >= strength[2:])
-        inner &= strength[1:-1] > max(strength_min, STAND_OUT * float(np.percentile(strength, 25)))
-        if not inner.any():
-            found.append(None)
-            continue
-        best = 1 + int(np.argmax(np.where(inner, strength[1:-1], -np.inf)))
-        found.append(Companion(int(sign * lags[best]), float(strength[best])))
-    return found[0], found[1]
+def sounds_of_cycle(
+    field: Field,
+    level_db: NDArray[np.float32],
+    series: Series,
+    frames_per_s: float,
+    strength_min: float,
+) -> list[Sound]:
+    """All sounds that come at a constant lag from the members, the members' own among them, in order of lag.
+
+    Of a fast ram a whole cycle about the members is looked at, of a slow one REACH_S to either side.
+    """
+    reach = int(min(REACH_S * frames_per_s, series.period / 2))
+    lags = np.arange(-reach, reach + 1)
+    strength = echoes(field, series.frames, lags)
+    # a ring dying away after the slam falls from lag to lag: only a rise and fall is a sound of its own
+    peak = (strength[1:-1] >= strength[:-2]) & (strength[1:-1] > strength[2:])
+    peak &= strength[1:-1] > max(strength_min, STAND_OUT * float(np.percentile(strength, 25)))
+    where = lags[1:-1][peak]
+    if not np.any(np.abs(where) <= OWN_FRAMES):
+        where = np.sort(np.append(where, 0))
+    found: list[Sound] = []
+    for lag in where:
+        sound = knock_near(level_db, series.frames, int(lag), float(strength[lag + reach]))
+        if found and sound.lag - found[-1].lag <= OWN_FRAMES:
+            sound = max(sound, found.pop(), key=lambda either: either.energy)
+        found.append(sound)
+    return found
+
+
+def knock_near(level_db: NDArray[np.float32], frames: Frames, lag: int, strength: float = 0.0) -> Sound:
+    """The sound about this lag, at the frame in which it begins to add its energy.
+
+    The features look ahead and back, and may stand out most some frames before or after the knock itself.
+    """
+    lags = np.arange(lag - LOOK_BACK, lag + LOOK_AHEAD + 1)
+    energy = np.array([struck_energy(level_db, frames + at) for at in lags])
+    first = int(np.argmax(energy >= BEGINS * energy.max()))
+    return Sound(int(lags[first]), strength, float(energy[first])) if energy.max() > 0 else Sound(lag, strength, 0.0)
+
+
+LOOK_BACK, LOOK_AHEAD, BEGINS = 3, 4, 0.7
+REACH_S = 0.5
+OWN_FRAMES = 2
 
 
 def echoes(field: Field, frames: Frames, lags: NDArray[np.intp]) -> NDArray[np.float64]:
@@ -103,13 +126,30 @@ def rush_contrast(level_db: NDArray[np.float32], first: Frames, last: Frames, la
     """How much louder the water is just before the next member than at the end of the gap, as a t value.
 
     level_db float32 (n_frames, n_bands). first, last: members that begin a cycle, and the next ones; the gap lies
-    between ``first`` and ``first + lag``. Positive when the gap is the shut phase. Measured at the ends of the two
-    spans, where the ring of the knock that began them has died away most.
+    between ``first`` and ``first + lag``. Positive when the gap is the shut phase. Where the level still falls, a
+    knock rings, and how loud the water is cannot be told: then the ring speaks for neither side.
     """
-    shut = _level_before(level_db, first + lag)
-    open_ = _level_before(level_db, last)
-    difference = (open_ - shut).mean(axis=1)
-    difference = difference[np.isfinite(difference)]
+    shut, shut_falls = _level_before(level_db, first + lag)
+    open_, open_falls = _level_before(level_db, last)
+    t_value = _t_value(open_ - shut)
+    if (t_value > 0 and open_falls) or (t_value < 0 and (shut_falls or lag < RINGS_FRAMES)):
+        return 0.0
+    return t_value
+
+
+def _level_before(level_db: NDArray[np.float32], frames: Frames) -> tuple[NDArray[np.float32], bool]:
+    """Mean level of the last frames that a knock at each of ``frames`` does not touch, float32 (n,); if it falls."""
+
+    def level(first: int, last: int) -> NDArray[np.float32]:
+        where = frames[:, None] + np.arange(first, last)[None, :]
+        return np.asarray(level_db[np.clip(where, 0, len(level_db) - 1)].mean(axis=(1, 2)))
+
+    late = level(-6, -2)
+    return late, _t_value(late - level(-14, -9)) < FALLING_T
+
+
+def _t_value(difference: NDArray[np.float32]) -> float:
+    """Robust t value of the mean difference being 0; 0 for fewer than four."""
     if len(difference) < 4:
         return 0.0
     middle = float(np.median(difference))
@@ -117,10 +157,8 @@ def rush_contrast(level_db: NDArray[np.float32], first: Frames, last: Frames, la
     return middle / scatter * float(np.sqrt(len(difference)))
 
 
-def _level_before(level_db: NDArray[np.float32], frames: Frames) -> NDArray[np.float32]:
-    """Mean level of the last frames that a knock at each of ``frames`` does not touch, float32 (n, n_bands)."""
-    where = frames[:, None] + np.arange(-6, -2)[None, :]
-    return np.asarray(level_db[np.clip(where, 0, len(level_db) - 1)].mean(axis=1))
+FALLING_T = -3.0
+RINGS_FRAMES = 18  # 0.09 s; sooner there is no telling whether the level still falls
 
 
 def profile(rises: NDArray[np.float32], frames: Frames) -> NDArray[np.float64]:
@@ -138,48 +176,86 @@ def likeness(one: NDArray[np.float64], other: NDArray[np.float64]) -> float:
 
 
 def slam_odds(
+    sounds: list[Sound],
+    which: int,
     rises: NDArray[np.float32],
     level_db: NDArray[np.float32],
-    frames: Frames,
-    lag: int,
-    period: float,
+    series: Series,
     frames_per_s: float,
 ) -> float:
-    """Log odds that the members are the slams and the sound ``lag`` frames later the reopening.
+    """Log odds, up to a constant, that of the sounds of a cycle this one is the slam.
 
-    The same question with the roles exchanged has its own odds; only the difference of the two means something.
+    The slam comes first: what else sounds in a cycle (splash, delivery valve, reopening) follows it while the waste
+    valve is shut, then there is only water until the next slam. It is loud, and the water is louder before it than at
+    the end of the shut phase.
     """
-    gap_s = lag / frames_per_s
-    odds = -0.5 * (np.log(gap_s / 0.15) / 0.7) ** 2  # shut phases cluster about 150 ms
+    slam, period = sounds[which], series.period
+    loudest = max(sound.energy for sound in sounds) + 1e-12
+    odds = max(float(np.log((slam.energy + 1e-12) / loudest)), -LOUDER_MAX)
+    disturbance, rings = 0.0, False
+    for other in sounds:
+        lag = lag_after(slam, other, period, frames_per_s)
+        if other is not slam and not 0 < lag <= min(REACH_S * frames_per_s, SHARE_MAX * period):
+            fainter_db = 10 * float(np.log10((slam.energy + 1e-12) / (other.energy + 1e-12)))
+            disturbance = max(disturbance, float(np.clip((20 - fainter_db) / 10, 0, 1)))
+            rings = rings or (fainter_db < 20 and -RINGS_FRAMES < other.lag - slam.lag < 0)
+    odds -= BEFORE_COST * disturbance
+    reopening = reopening_of(sounds, slam, period, frames_per_s)
+    if reopening is None:
+        return odds - UNHEARD_COST
+    lag = lag_after(slam, reopening, period, frames_per_s)
+    odds -= min(0.5 * (np.log(lag / frames_per_s / 0.15) / 0.7) ** 2, 2.0)  # shut phases cluster about 150 ms
     if lag > 0.6 * period:
         odds -= 2.0
+    frames = series.frames + slam.lag
     single = np.diff(frames) < 1.5 * period
     t_value = rush_contrast(level_db, frames[:-1][single], frames[1:][single], lag)
-    # within a tenth of a second the ring of the louder knock drowns the water
-    shorter_s = min(lag, period - lag) / frames_per_s
-    odds += float(np.clip((shorter_s - 0.06) / 0.1, 0.25, 1.0) * np.clip(t_value / 2, -6, 6))
-    other = frames + lag
-    other = other[(other > 0) & (other < len(rises) - 1)]
-    mine, theirs = profile(rises, frames), profile(rises, other)
-    louder = np.log((struck_energy(level_db, frames) + 1e-12) / (struck_energy(level_db, other) + 1e-12))
-    odds += float(np.clip(louder, -LOUDER_MAX, LOUDER_MAX))
+    odds += float(np.clip(t_value / 2, -RUSH_MAX, 0.0 if rings else RUSH_MAX))
     # a falling valve thuds, a slamming one cracks: the slam's spectrum reaches higher
-    odds += float(np.clip((middle_band(mine) - middle_band(theirs)) / 5, -1.5, 1.5))
-    return float(odds)
+    mine, theirs = (
+        middle_band(profile(rises, np.clip(series.frames + sound.lag, 0, len(rises) - 1)))
+        for sound in (slam, reopening)
+    )
+    return float(odds + np.clip((mine - theirs) / 5, -HIGHER_MAX, HIGHER_MAX) / 2)
 
 
-LOUDER_MAX = 3.0
+LOUDER_MAX, RUSH_MAX, HIGHER_MAX = 5.0, 4.0, 1.5
+BEFORE_COST, UNHEARD_COST = 4.0, 1.0
+
+
+def lag_after(one: Sound, other: Sound, period: float, frames_per_s: float) -> int:
+    """Frames from one sound of the cycle to the other: within the cycle, where it was looked at as a whole."""
+    lag = other.lag - one.lag
+    return int(lag % round(period)) if period / 2 <= REACH_S * frames_per_s else lag
+
+
+def reopening_of(sounds: list[Sound], slam: Sound, period: float, frames_per_s: float) -> Sound | None:
+    """The strongest of the sounds that follow this one at a lag that the shut phase may have; None without any."""
+    longest = min(SHUT_S[1] * frames_per_s, SHARE_MAX * period)
+    shut = [
+        sound
+        for sound in sounds
+        if SHUT_S[0] * frames_per_s <= lag_after(slam, sound, period, frames_per_s) <= longest
+    ]
+    return max(shut, key=lambda sound: sound.strength, default=None)
 
 
 def struck_energy(level_db: NDArray[np.float32], frames: Frames) -> float:
-    """Energy that a knock at these frames adds to what was there before, over all bands, median over the frames.
+    """Energy that a knock at these frames adds to what was there before, over the bands in which it surely adds any.
 
-    Energy, not how far a band rises over its own background: a soft thud in a silent band would seem the louder.
+    Median over the frames. Energy, not how far a band rises over its own background: a soft thud in a silent band
+    would seem the louder.
     """
-    last = len(level_db) - 1
-    power = 10 ** (level_db[np.clip(frames[:, None] + np.arange(-6, 5)[None, :], 0, last)].astype(np.float64) / 10)
-    added = power[:, 6:].max(axis=1) - power[:, :4].mean(axis=1)
-    return float(np.maximum(np.median(added, axis=0), 0).sum())
+    where = np.clip(frames[:, None] + np.array([-5, -4, -3, 0, 1])[None, :], 0, len(level_db) - 1)
+    power = 10 ** (level_db[where].astype(np.float64) / 10)
+    added = power[:, 3:].mean(axis=1) - power[:, :3].mean(axis=1)
+    middle = np.median(added, axis=0)
+    # 1.4826 for a deviation from a median one, 1.2533 for the standard error of a median
+    error = 1.4826 * 1.2533 * np.median(np.abs(added - middle), axis=0) / np.sqrt(len(frames))
+    return float(middle[middle > ADDS_ERRORS * error].sum())
+
+
+ADDS_ERRORS = 3.0
 
 
 def middle_band(mean_rise: NDArray[np.float64]) -> float:

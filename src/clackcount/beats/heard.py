@@ -141,9 +141,9 @@ def reopening_frames(pump: PumpHeard, field_: Field) -> NDArray[np.float64]:
     """
     frames = pump.series.frames
     result = np.full(len(frames), np.nan)
-    if pump.reopening is None:
+    if pump.reopening_lag is None:
         return result
-    lag = pump.reopening.lag
+    lag = pump.reopening_lag
     due = frames + lag
     due = due[due < len(field_.features)]
     weights = learn(field_, due) if len(due) >= 4 else np.zeros(1, dtype=np.float32)

@@ -8,11 +8,20 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import maximum_filter1d, uniform_filter1d
 
-from clackcount.beats.cycle import Companion, companions, fold, likeness, profile, rush_contrast, slam_odds
+from clackcount.beats.cycle import (
+    Sound,
+    lag_after,
+    likeness,
+    profile,
+    reopening_of,
+    rush_contrast,
+    slam_odds,
+    sounds_of_cycle,
+)
 from clackcount.beats.regularity import TURNS, locally_even, two_clusters
-from clackcount.beats.series import Series, find_series, refine
+from clackcount.beats.series import MEMBERS_MIN, Series, find_series, refine
 from clackcount.beats.signs import ram_odds, roughness
-from clackcount.beats.template import SAME_REACH, Field, Frames, distance, gain
+from clackcount.beats.template import SAME_REACH, Field, Frames, Scoring, distance, gain
 from clackcount.model import Passage
 from clackcount.settings import BeatsSettings
 
@@ -21,13 +30,13 @@ from clackcount.settings import BeatsSettings
 class PumpHeard:
     """One pump in one passage.
 
-    series: its slams. reopening: its second sound, None where none is heard. slam_odds: log odds that the slams are
-    the slams and not the reopenings (0 where there is no second sound to confuse them with). rush_t: t value of the
+    series: its slams. reopening_lag: frames from slam to reopening, None where none is heard. slam_odds: log odds that
+    the slams are the slams and no other sound of the cycle (0 where there is none to confuse them with). rush_t: t value of the
     rush of water being louder before the slam than after it. ram_odds: see signs.
     """
 
     series: Series
-    reopening: Companion | None
+    reopening_lag: int | None
     slam_odds: float
     rush_t: float
     ram_odds: float
@@ -75,43 +84,52 @@ def settle(series: Series, scene: Scene, settings: BeatsSettings, prior: float =
     rises, level_db, frames_per_s = scene.rises, scene.passage.level_db, scene.passage.frames_per_s
     field = scene.field
     series = part_mixture(unpaired(series, field, settings), field, rises, settings)
-    series = centred(unpaired(loosened(series, field, rises, settings), field, settings), rises)
-    after, before = companions(field, series, frames_per_s, settings.companion_strength_min)
-    odds = 0.0
-    if before is not None:
-        period = series.period
-        as_slam = slam_odds(rises, level_db, series.frames, int(period) + before.lag, period, frames_per_s)
-        as_reopening = slam_odds(rises, level_db, series.frames + before.lag, -before.lag, period, frames_per_s)
-        odds = prior + as_slam - as_reopening
-        if odds < 0:
-            other = companion_series(series, before, field, settings)
-            if other is not None:
-                other = centred(other, rises)
-                reopening = Companion(-before.lag, before.strength)
-                contrast = rush_t(other, reopening, level_db, frames_per_s)
-                return PumpHeard(other, reopening, -odds, contrast, _odds(other, reopening, contrast, scene))
-    contrast = rush_t(series, after, level_db, frames_per_s)
-    return PumpHeard(series, after, odds, contrast, _odds(series, after, contrast, scene))
+    series = unpaired(loosened(series, field, rises, settings), field, settings)
+    sounds, odds = weighed(series, scene, settings, prior)
+    lag = sounds[int(np.argmax(odds))].lag
+    moved = other_sound(series, lag, field, settings) if abs(lag) > SAME_SOUND else None
+    if moved is not None:
+        series = moved
+        sounds, odds = weighed(series, scene, settings, 0.0)
+    near = [i for i, sound in enumerate(sounds) if abs(sound.lag) <= SAME_SOUND]
+    if not near:
+        near = [int(np.argmin([abs(sound.lag) for sound in sounds]))]
+    own = max(near, key=lambda i: odds[i])
+    slam = sounds[own]
+    lead = odds[own] - max((value for i, value in enumerate(odds) if i != own), default=odds[own])
+    reopening = reopening_of(sounds, slam, series.period, frames_per_s)
+    reopening_lag = None if reopening is None else lag_after(slam, reopening, series.period, frames_per_s)
+    series = shifted(series, slam.lag, scene.n_frames)
+    contrast = rush_t(series, reopening_lag, level_db, frames_per_s)
+    return PumpHeard(series, reopening_lag, lead, contrast, _odds(series, reopening_lag, contrast, scene))
 
 
-def _odds(series: Series, reopening: Companion | None, contrast: float, scene: Scene) -> float:
+SAME_SOUND = 6  # frames from where a template scores most to the knock itself: it may know it by what comes before
+
+
+def weighed(series: Series, scene: Scene, settings: BeatsSettings, prior: float) -> tuple[list[Sound], list[float]]:
+    """The sounds of the cycle and the log odds of each being the slam; prior is for the members' own."""
+    level_db, frames_per_s = scene.passage.level_db, scene.passage.frames_per_s
+    sounds = sounds_of_cycle(scene.field, level_db, series, frames_per_s, settings.companion_strength_min)
+    odds = [slam_odds(sounds, i, scene.rises, level_db, series, frames_per_s) for i in range(len(sounds))]
+    own = int(np.argmin([abs(sound.lag) for sound in sounds]))
+    odds[own] += prior
+    return sounds, odds
+
+
+def _odds(series: Series, reopening_lag: int | None, contrast: float, scene: Scene) -> float:
     per_s = scene.passage.frames_per_s
-    return ram_odds(series, per_s, reopens=reopening is not None, rush_t=contrast, hidden=scene.hidden)
+    return ram_odds(series, per_s, reopens=reopening_lag is not None, rush_t=contrast, hidden=scene.hidden)
 
 
-def rush_t(series: Series, reopening: Companion | None, level_db: NDArray[np.float32], frames_per_s: float) -> float:
+def rush_t(series: Series, reopening_lag: int | None, level_db: NDArray[np.float32], frames_per_s: float) -> float:
     """t value of the water being louder before the slam than after it.
 
-    Where no reopening is heard, the part of the cycle in which water hardly flows stands for the shut phase. So soon
-    after the slam that this still rings, being louder says nothing against it.
+    Where no reopening is heard, the part of the cycle in which water hardly flows stands for the shut phase.
     """
-    lag = min(0.3 * series.period, 0.15 * frames_per_s) if reopening is None else reopening.lag
+    lag = min(0.3 * series.period, 0.15 * frames_per_s) if reopening_lag is None else reopening_lag
     single = np.diff(series.frames) < 1.5 * series.period
-    contrast = rush_contrast(level_db, series.frames[:-1][single], series.frames[1:][single], int(lag))
-    return contrast if lag > RING_S * frames_per_s else max(contrast, 0.0)
-
-
-RING_S = 0.1
+    return rush_contrast(level_db, series.frames[:-1][single], series.frames[1:][single], int(lag))
 
 
 def unpaired(series: Series, field: Field, settings: BeatsSettings) -> Series:
@@ -154,17 +172,11 @@ def one_sound(series: Series, rises: NDArray[np.float32], settings: BeatsSetting
     return likeness(profile(rises, even), profile(rises, odd)) > settings.likeness_min
 
 
-def centred(series: Series, rises: NDArray[np.float32]) -> Series:
-    """The series moved to where its sound rises most: a template may know a knock by what comes just before it."""
-    lags = np.arange(-CENTRE_REACH, CENTRE_REACH + 1)
-    at = int(lags[np.argmax(fold(rises, series.frames, lags))])
-    frames = series.frames + at
-    if at == 0 or frames[0] < 0 or frames[-1] >= len(rises):
-        return series
-    return replace(series, frames=frames, late=series.late + at)
-
-
-CENTRE_REACH = 6
+def shifted(series: Series, lag: int, n_frames: int) -> Series:
+    """The series moved to where its knock is, without the members that fall off the passage."""
+    frames = series.frames + lag
+    inside = (frames >= 0) & (frames < n_frames)
+    return replace(series, frames=frames[inside], z_honest=series.z_honest[inside], late=series.late + lag)
 
 
 def loosened(series: Series, field: Field, rises: NDArray[np.float32], settings: BeatsSettings) -> Series:
@@ -253,13 +265,36 @@ def between_members(series: Series) -> Frames | None:
 BETWEEN_SHARE = 0.15  # of what a member scores; nine in ten made rams of the right period stay below 0.1
 
 
-def companion_series(series: Series, companion: Companion, field: Field, settings: BeatsSettings) -> Series | None:
-    """The series of the second sound itself."""
-    near = series.frames + companion.lag
-    near = near[(near > 0) & (near < len(field.features))]
-    if len(near) < 5:
+def other_sound(series: Series, lag: int, field: Field, settings: BeatsSettings) -> Series | None:
+    """The series of another sound of the same cycles; None where it cannot be learned.
+
+    Cycle by cycle, for a path of its own may go back to the sound that this one resembles.
+    """
+    reach = int(min(SAME_SOUND, series.period / 8))
+    due = series.frames + lag
+    due = due[(due > reach) & (due < len(field.features) - reach - 1)]
+    frames, scoring = due, None
+    for _ in range(2):
+        scoring = Scoring.learn(field, frames) if len(frames) >= MEMBERS_MIN else None
+        if scoring is None:
+            return None
+        window = due[:, None] + np.arange(-reach, reach + 1)[None, :]
+        frames = window[np.arange(len(due)), np.argmax(scoring.z[window], axis=1)]
+    if scoring is None:
         return None
-    return refine(field, near, series.period, settings, rounds=2)
+    z_honest = scoring.honest(frames)
+    loudness = field.loudness(scoring.weights, frames)[frames]
+    worth = gain(z_honest, max(1.5, float(z_honest.mean())), settings.gain_max, loudness)
+    intervals_cost = float(gain(series.z_honest, series.typical_z, settings.gain_max).sum()) - series.evidence
+    return replace(
+        series,
+        frames=frames,
+        weights=scoring.weights,
+        z=scoring.z,
+        z_honest=z_honest,
+        evidence=float(worth.sum()) - max(intervals_cost, 0.0),
+        late=0,
+    )
 
 
 def search(scene: Scene, settings: BeatsSettings, *, quick: bool = False) -> PumpHeard | None:
@@ -289,7 +324,7 @@ def without(rises: NDArray[np.float32], pump: PumpHeard) -> tuple[NDArray[np.flo
     """The passage with noise from other moments in place of this pump's slams and reopenings; the share replaced."""
     taken = np.zeros(len(rises), dtype=bool)
     frames = pump.series.frames
-    marks = [frames] if pump.reopening is None else [frames, frames + pump.reopening.lag]
+    marks = [frames] if pump.reopening_lag is None else [frames, frames + pump.reopening_lag]
     for mark in marks:
         where = (mark[:, None] + np.arange(-8, 12)[None, :]).ravel()
         taken[where[(where >= 0) & (where < len(rises))]] = True

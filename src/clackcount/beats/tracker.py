@@ -10,7 +10,8 @@ from numpy.typing import NDArray
 
 from clackcount.beats.heard import Heard, collect, strays_only
 from clackcount.beats.known import Known, goes_on
-from clackcount.beats.pumps import PumpHeard, Scene, centred, search, settle, within_rhythm
+from clackcount.beats.cycle import knock_near
+from clackcount.beats.pumps import PumpHeard, Scene, search, settle, shifted, within_rhythm
 from clackcount.beats.series import Series, first_guess
 from clackcount.beats.strays import fingerprint
 from clackcount.model import Passage
@@ -107,7 +108,8 @@ class Tracker:
             series = within_rhythm(series, self.settings)
         if series is None or not goes_on(series, was):
             return None
-        return replace(known.settled, series=centred(series, scene.rises))
+        knock = knock_near(scene.passage.level_db, series.frames, was.late)
+        return replace(known.settled, series=shifted(series, knock.lag, scene.n_frames))
 
     def _known_by_sound(self, series: Series, missing: list[Known], scene: Scene) -> Known | None:
         """The pump among those not heard so far that sounds like this series, None where none does."""

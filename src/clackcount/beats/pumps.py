@@ -32,7 +32,8 @@ class PumpHeard:
 
     series: its slams. reopening_lag: frames from slam to reopening, None where none is heard. slam_odds: log odds that
     the slams are the slams and no other sound of the cycle (0 where there is none to confuse them with). rush_t: t value of the
-    rush of water being louder before the slam than after it. ram_odds: see signs.
+    rush of water being louder before the slam than after it. ram_odds: see signs. sounds: lags of all sounds of the
+    cycle, frames after the slam.
     """
 
     series: Series
@@ -40,6 +41,7 @@ class PumpHeard:
     slam_odds: float
     rush_t: float
     ram_odds: float
+    sounds: tuple[int, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -67,7 +69,7 @@ class Scene:
         return len(self.rises)
 
     def without(self, pump: PumpHeard) -> Scene:
-        """The same without this pump's slams and reopenings, noise from other moments in their place."""
+        """The same without the sounds of this pump's cycle, noise from other moments in their place."""
         rises, hidden = without(self.rises, pump)
         return Scene(self.passage, rises, Field.of(rises, self.field.floor_db), min(self.hidden + hidden, HIDDEN_MAX))
 
@@ -87,9 +89,8 @@ def settle(series: Series, scene: Scene, settings: BeatsSettings, prior: float =
     series = unpaired(loosened(series, field, rises, settings), field, settings)
     sounds, odds = weighed(series, scene, settings, prior)
     lag = sounds[int(np.argmax(odds))].lag
-    moved = other_sound(series, lag, field, settings) if abs(lag) > SAME_SOUND else None
-    if moved is not None:
-        series = moved
+    if abs(lag) > SAME_SOUND:
+        series = other_sound(series, lag, field, settings)
         sounds, odds = weighed(series, scene, settings, 0.0)
     near = [i for i, sound in enumerate(sounds) if abs(sound.lag) <= SAME_SOUND]
     if not near:
@@ -101,7 +102,9 @@ def settle(series: Series, scene: Scene, settings: BeatsSettings, prior: float =
     reopening_lag = None if reopening is None else lag_after(slam, reopening, series.period, frames_per_s)
     series = shifted(series, slam.lag, scene.n_frames)
     contrast = rush_t(series, reopening_lag, level_db, frames_per_s)
-    return PumpHeard(series, reopening_lag, lead, contrast, _odds(series, reopening_lag, contrast, scene))
+    ram = _odds(series, reopening_lag, contrast, scene)
+    lags = tuple(sound.lag - slam.lag for sound in sounds)
+    return PumpHeard(series, reopening_lag, lead, contrast, ram, lags)
 
 
 SAME_SOUND = 6  # frames from where a template scores most to the knock itself: it may know it by what comes before
@@ -265,36 +268,38 @@ def between_members(series: Series) -> Frames | None:
 BETWEEN_SHARE = 0.15  # of what a member scores; nine in ten made rams of the right period stay below 0.1
 
 
-def other_sound(series: Series, lag: int, field: Field, settings: BeatsSettings) -> Series | None:
-    """The series of another sound of the same cycles; None where it cannot be learned.
+def other_sound(series: Series, lag: int, field: Field, settings: BeatsSettings) -> Series:
+    """The series moved to another sound of the same cycles, and known by it where it is not much fainter.
 
     Cycle by cycle, for a path of its own may go back to the sound that this one resembles.
     """
+    series = shifted(series, lag, len(field.features))
     reach = int(min(SAME_SOUND, series.period / 8))
-    due = series.frames + lag
-    due = due[(due > reach) & (due < len(field.features) - reach - 1)]
-    frames, scoring = due, None
+    window = series.frames[:, None] + np.arange(-reach, reach + 1)[None, :]
+    window = np.clip(window, 0, len(field.features) - 1)
+    stray = 0.5 * (np.arange(-reach, reach + 1) / LAG_SPREAD) ** 2
+    frames, scoring = series.frames, None
     for _ in range(2):
         scoring = Scoring.learn(field, frames) if len(frames) >= MEMBERS_MIN else None
         if scoring is None:
-            return None
-        window = due[:, None] + np.arange(-reach, reach + 1)[None, :]
-        frames = window[np.arange(len(due)), np.argmax(scoring.z[window], axis=1)]
+            return series
+        frames = window[np.arange(len(frames)), np.argmax(scoring.z[window] - stray, axis=1)]
     if scoring is None:
-        return None
+        return series
     z_honest = scoring.honest(frames)
     loudness = field.loudness(scoring.weights, frames)[frames]
     worth = gain(z_honest, max(1.5, float(z_honest.mean())), settings.gain_max, loudness)
     intervals_cost = float(gain(series.z_honest, series.typical_z, settings.gain_max).sum()) - series.evidence
+    evidence = float(worth.sum()) - max(intervals_cost, 0.0)
+    if evidence < OWN_SHARE * series.evidence:
+        return replace(series, frames=frames)
     return replace(
-        series,
-        frames=frames,
-        weights=scoring.weights,
-        z=scoring.z,
-        z_honest=z_honest,
-        evidence=float(worth.sum()) - max(intervals_cost, 0.0),
-        late=0,
+        series, frames=frames, weights=scoring.weights, z=scoring.z, z_honest=z_honest, evidence=evidence, late=0
     )
+
+
+OWN_SHARE = 0.5
+LAG_SPREAD = 2.0  # frames by which a sound of the cycle strays from its lag
 
 
 def search(scene: Scene, settings: BeatsSettings, *, quick: bool = False) -> PumpHeard | None:
@@ -321,12 +326,10 @@ LESS_LIKELY = 1.5
 
 
 def without(rises: NDArray[np.float32], pump: PumpHeard) -> tuple[NDArray[np.float32], float]:
-    """The passage with noise from other moments in place of this pump's slams and reopenings; the share replaced."""
+    """The passage with noise from other moments in place of the sounds of this pump's cycle; the share replaced."""
     taken = np.zeros(len(rises), dtype=bool)
-    frames = pump.series.frames
-    marks = [frames] if pump.reopening_lag is None else [frames, frames + pump.reopening_lag]
-    for mark in marks:
-        where = (mark[:, None] + np.arange(-8, 12)[None, :]).ravel()
+    for lag in pump.sounds or (0,):
+        where = (pump.series.frames[:, None] + lag + np.arange(-8, 12)[None, :]).ravel()
         taken[where[(where >= 0) & (where < len(rises))]] = True
     free = np.flatnonzero(~taken)
     if len(free) == 0:

@@ -192,13 +192,12 @@ def slam_odds(
     slam, period = sounds[which], series.period
     loudest = max(sound.energy for sound in sounds) + 1e-12
     odds = max(float(np.log((slam.energy + 1e-12) / loudest)), -LOUDER_MAX)
-    disturbance, rings = 0.0, False
+    disturbance = 0.0
     for other in sounds:
         lag = lag_after(slam, other, period, frames_per_s)
         if other is not slam and not 0 < lag <= min(REACH_S * frames_per_s, SHARE_MAX * period):
             fainter_db = 10 * float(np.log10((slam.energy + 1e-12) / (other.energy + 1e-12)))
             disturbance = max(disturbance, float(np.clip((20 - fainter_db) / 10, 0, 1)))
-            rings = rings or (fainter_db < 20 and -RINGS_FRAMES < other.lag - slam.lag < 0)
     odds -= BEFORE_COST * disturbance
     reopening = reopening_of(sounds, slam, period, frames_per_s)
     if reopening is None:
@@ -210,7 +209,9 @@ def slam_odds(
     frames = series.frames + slam.lag
     single = np.diff(frames) < 1.5 * period
     t_value = rush_contrast(level_db, frames[:-1][single], frames[1:][single], lag)
-    odds += float(np.clip(t_value / 2, -RUSH_MAX, 0.0 if rings else RUSH_MAX))
+    most = 0.0 if rings_before(slam, sounds, period, frames_per_s) else RUSH_MAX
+    least = 0.0 if rings_before(reopening, sounds, period, frames_per_s) else -RUSH_MAX
+    odds += float(np.clip(t_value / 2, least, most))
     # a falling valve thuds, a slamming one cracks: the slam's spectrum reaches higher
     mine, theirs = (
         middle_band(profile(rises, np.clip(series.frames + sound.lag, 0, len(rises) - 1)))
@@ -221,6 +222,14 @@ def slam_odds(
 
 LOUDER_MAX, RUSH_MAX, HIGHER_MAX = 5.0, 4.0, 1.5
 BEFORE_COST, UNHEARD_COST = 4.0, 1.0
+
+
+def rings_before(one: Sound, sounds: list[Sound], period: float, frames_per_s: float) -> bool:
+    """Whether another sound, not much fainter, came so shortly before this one that it still rings."""
+    return any(
+        0 < lag_after(other, one, period, frames_per_s) < RINGS_FRAMES and other.energy > 0.01 * one.energy
+        for other in sounds
+    )
 
 
 def lag_after(one: Sound, other: Sound, period: float, frames_per_s: float) -> int:

@@ -30,10 +30,10 @@ from clackcount.settings import BeatsSettings
 class PumpHeard:
     """One pump in one passage.
 
-    series: its slams. reopening_lag: frames from slam to reopening, None where none is heard. slam_odds: log odds that
-    the slams are the slams and no other sound of the cycle (0 where there is none to confuse them with). rush_t: t value of the
-    rush of water being louder before the slam than after it. ram_odds: see signs. sounds: lags of all sounds of the
-    cycle, frames after the slam.
+    series: its slams. reopening_lag: frames from slam to reopening, None where none is heard. slam_odds: log odds of
+    the slams being the slams and no other sound of the cycle (0 where there is none to confuse them with). rush_t: t
+    value of the rush of water being louder before the slam than after it. ram_odds: see signs. sounds: lags of all
+    sounds of the cycle, frames after the slam.
     """
 
     series: Series

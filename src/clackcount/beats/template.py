@@ -147,6 +147,9 @@ class Scoring:
 SAME_REACH = 3  # frames within which two moments are the same knock
 
 
+SOFT_SHARE = 0.2
+
+
 def gain(
     z: NDArray[np.floating], typical_z: float, most: float, loudness_db: NDArray[np.floating] | float = 0.0
 ) -> NDArray[np.float64]:
@@ -154,9 +157,11 @@ def gain(
 
     Both are taken as normal with deviation 1, about what a slam should score and about 0, which gives
     expected (z - expected / 2). What it should score falls as the background rises (loudness_db): a slam that was due
-    and not heard in a gust is no evidence against it. It is held to 6 so that a slam half as loud as its fellows is
-    still one, and the ratio is halved because neighbouring bands do not vote independently.
+    and not heard in a gust is no evidence against it. It is held to 6, or to a fifth of what is usual, so that a slam
+    much softer than its fellows is still one, and the ratio is halved because neighbouring bands do not vote
+    independently.
     """
-    expected = np.minimum(typical_z * 10.0 ** (-np.asarray(loudness_db, dtype=np.float64) / 20), 6.0)
+    usual = typical_z * 10.0 ** (-np.asarray(loudness_db, dtype=np.float64) / 20)
+    expected = np.minimum(usual, np.maximum(6.0, SOFT_SHARE * usual))
     ratio = expected * (np.asarray(z, dtype=np.float64) - expected / 2) / 2
     return np.minimum(ratio, most)

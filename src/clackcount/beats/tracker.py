@@ -8,9 +8,9 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from clackcount.beats.cycle import knock_near
 from clackcount.beats.heard import Heard, collect, strays_only
 from clackcount.beats.known import Known, goes_on
-from clackcount.beats.cycle import knock_near
 from clackcount.beats.pumps import PumpHeard, Scene, search, settle, shifted, within_rhythm
 from clackcount.beats.series import Series, first_guess
 from clackcount.beats.strays import fingerprint

@@ -12,13 +12,15 @@ from clackcount.settings import HearingSettings
 # Frames are transformed in batches that begin at fixed frame numbers. A matrix product may round differently
 # for another batch length, so this, not the block size of the caller, decides the last bit of the answer.
 BATCH_FRAMES = 256
+EDGE_FRAMES = 2  # at the start, whose first samples lie before it
 
 
 class BandEnergies:
     """Mean-square level in mel bands, a frame every 5 ms, for samples that come in blocks of any size.
 
-    Frame i is centred on sample ``i * hop``; beyond both ends the recording is taken as silent. The frame is
-    four hops (20 ms) long: long enough to part a thud's low octaves, short enough not to blur two slams.
+    Frame i is centred on sample ``i * hop``. The frame is four hops (20 ms) long: long enough to part a thud's low
+    octaves, short enough not to blur two slams. One that reaches beyond either end of the recording is taken to be as
+    its nearest whole neighbour: sound cut off is no knock.
 
     sample_rate_hz: 4000 or more. Bands run from ``lowest_hz`` to ``highest_hz`` or just below half the sample
     rate; their number follows the range, so that a band means the same at every rate.
@@ -41,6 +43,8 @@ class BandEnergies:
         self._power = np.empty((2, batch, self._n_bins), dtype=np.float32)
         self._pending = [np.zeros(self.frame // 2, dtype=np.float32)]
         self._n_pending = self.frame // 2
+        self._n_frames = 0
+        self._before: NDArray[np.float32] | None = None
 
     def feed(self, samples: NDArray[np.float32]) -> NDArray[np.float32]:
         """The frames that these samples complete: float32 (n, n_bands), n a multiple of the batch, may be 0."""
@@ -56,8 +60,15 @@ class BandEnergies:
         n_frames = max(0, (self._n_pending - self.frame // 2 - 1) // self.hop + 1)
         if n_frames == 0:
             return np.zeros((0, len(self.band_hz)), dtype=np.float32)
+        n_whole = max(0, (self._n_pending - self.frame) // self.hop + 1)
+        before = self._before
         self._pending.append(np.zeros(self.frame, dtype=np.float32))
-        return self._transform(n_frames)
+        energies = self._transform(n_frames)
+        if n_whole > 0:
+            energies[n_whole:] = energies[n_whole - 1]
+        elif before is not None:
+            energies[:] = before
+        return energies
 
     def _transform(self, n_frames: int) -> NDArray[np.float32]:
         samples = np.concatenate(self._pending)
@@ -72,6 +83,10 @@ class BandEnergies:
             np.square(spectrum.real, out=power)
             power += np.square(spectrum.imag, out=imaginary)
             np.matmul(power, self._to_bands, out=energies[first:last])
+        if self._n_frames == 0 and n_frames > EDGE_FRAMES:
+            energies[:EDGE_FRAMES] = energies[EDGE_FRAMES]
+        self._n_frames += n_frames
+        self._before = energies[-1].copy()
         rest = samples[n_frames * self.hop :].copy()
         self._pending = [rest]
         self._n_pending = len(rest)

@@ -58,7 +58,10 @@ class Scores:
 
 
 def scene(seed: int) -> tuple[Scenario, str, str, float]:
-    """(scenario, condition, story, level in dB of the rush just before a slam over the background)."""
+    """(scenario, condition, story, level in dB of the rush just before a slam over the background).
+
+    Slams and rush are drawn apart from one another, so that in some scenes the rush drowns its own slams.
+    """
     rng = np.random.default_rng(seed)
     condition, story = str(rng.choice(CONDITIONS)), str(rng.choice(STORIES))
     rush_snr_db = float(rng.uniform(-6, 20))
@@ -187,7 +190,7 @@ def main(argv: list[str] | None = None) -> int:
     parser.add_argument("--first-seed", type=int, default=50000)
     parser.add_argument("--worst", action="store_true", help="name the scenes that went wrong")
     given = parser.parse_args(argv)
-    clear, faint, low, noisy = Scores(), Scores(), Scores(), Scores()
+    clear, faint, drowned, low, noisy = (Scores() for _ in range(5))
     for seed in range(given.first_seed, given.first_seed + given.scenes):
         scenario, condition, story, rush_db = scene(seed)
         made = render(scenario, seed)
@@ -195,8 +198,8 @@ def main(argv: list[str] | None = None) -> int:
         if running is None:
             continue
         period_s = scenario.parts[0].ram.column.period_s
-        below = stands_out_low(made)
-        groups = [low if below else clear if rush_db >= CLEAR_DB else faint]
+        below, over = stands_out_low(made), rush_db > (scenario.snr_db or 0.0)
+        groups = [low if below else drowned if over else clear if rush_db >= CLEAR_DB else faint]
         if condition in NOISY and story == "steady" and not below:
             groups.append(noisy)
         for group in groups:
@@ -213,6 +216,7 @@ def main(argv: list[str] | None = None) -> int:
     print(f"{given.scenes} scenes from seed {given.first_seed}, {given.ear} ear")
     report(f"Slams stand out at 500 Hz or above, rush at least {CLEAR_DB:.0f} dB over the background", clear)
     report("The same, rush fainter than that", faint)
+    report("Slams stand out at 500 Hz or above, but less than the rush before them does", drowned)
     report("Slams stand out at 125 or 250 Hz only, any rush", low)
     report("Steady running in rain, speech and wind, slams at 500 Hz or above, any rush", noisy)
     return 0

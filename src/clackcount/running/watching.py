@@ -201,7 +201,7 @@ class Watcher:
         known, off_s = self.strokes, begins_s - self._run.begins_s
         self._strokes.count(self._reading, from_s)
         self._run.sure, self._run.begins_s = True, begins_s
-        if self.strokes != known or abs(off_s) > 60 / (self.rate_per_min or 60):
+        if self.strokes != known or (known and abs(off_s) > 60 / (self.rate_per_min or 60)):
             self._tell(Happening.STATE, begins_s, sure)
 
     def _follow_gap(self, now_s: float) -> None:

@@ -1,0 +1,59 @@
+"""Beats that are due: silence is evidence where a slam would have been heard, and none where it would not."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from clackcount.beats.missing import ODDS_MAX, missing_beats
+from clackcount.beats.template import Field, learn
+
+N_BANDS, N_SPANS, PERIOD = 6, 4, 180
+
+
+def passage(slams: NDArray[np.intp], n: int, slam: float, gust: slice | None = None) -> Field:
+    """Noise of deviation 1 with slams of this height; under a gust what rises is divided, as the floor is higher."""
+    rng = np.random.default_rng(7)
+    rises = rng.normal(0, 1, (n, N_BANDS, N_SPANS)).astype(np.float32)
+    rises[slams] += slam * (1 + 0.1 * rng.normal(size=(len(slams), 1, 1))).astype(np.float32)
+    floor_db = np.zeros((n, N_BANDS), np.float32)
+    if gust is not None:
+        floor_db[gust] += 40
+    return Field.of(rises, floor_db)
+
+
+def odds_of(slam: float, gust: slice | None = None, stray: int | None = None) -> NDArray[np.float64]:
+    slams = np.arange(100, 100 + 14 * PERIOD, PERIOD)
+    heard = slams if stray is None else np.append(slams, slams[-1] + stray)
+    field = passage(heard, slams[-1] + 4 * PERIOD, slam, gust)
+    due, odds = missing_beats(field, learn(field, slams), 0, slams, 20.0)
+    assert due == pytest.approx(slams[-1] + PERIOD * np.arange(1, len(due) + 1))
+    return odds
+
+
+def test_two_loud_beats_that_do_not_come_are_enough() -> None:
+    odds = odds_of(slam=4.0)
+    assert len(odds) == 3
+    assert odds[:2].sum() > 7.0
+    assert odds.max() <= ODDS_MAX
+
+
+def test_a_faint_beat_says_less_than_a_loud_one() -> None:
+    assert 0 < odds_of(slam=0.8)[:2].mean() < odds_of(slam=4.0)[:2].mean()
+
+
+def test_under_a_gust_silence_says_nothing() -> None:
+    last = 100 + 13 * PERIOD
+    assert odds_of(slam=4.0, gust=slice(last + PERIOD // 2, None)) == pytest.approx(np.zeros(3), abs=1.0)
+
+
+def test_a_beat_that_came_is_not_missing() -> None:
+    assert odds_of(slam=4.0, stray=PERIOD + 3)[0] == -ODDS_MAX
+
+
+def test_of_a_few_slams_nothing_is_said() -> None:
+    slams = np.arange(100, 100 + 5 * PERIOD, PERIOD)
+    field = passage(slams, slams[-1] + 4 * PERIOD, 4.0)
+    due, odds = missing_beats(field, learn(field, slams), 0, slams, 20.0)
+    assert len(due) == len(odds) == 0

@@ -1,0 +1,37 @@
+"""When silence is a stop: at once where two beats surely did not come, later where a slam may have drowned."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from clackcount.model import Due
+from clackcount.running.silence import LONGEST_S, SURE_ODDS, missing_odds, stopped
+
+
+def due(*odds: float) -> Due:
+    return Due(10.0 + np.arange(1, len(odds) + 1), np.array(odds), 10.0 + len(odds) + 0.3)
+
+
+def test_one_beat_is_not_enough_and_what_comes_later_takes_nothing_back() -> None:
+    assert missing_odds(None, 10.0) is None
+    assert missing_odds(due(6.0), 10.0) is None
+    assert missing_odds(due(5.0, 4.0), 10.0) == 9.0
+    assert missing_odds(due(5.0, 4.0, -6.0), 10.0) == 9.0
+    assert missing_odds(due(-6.0, 5.0), 10.0) == -1.0
+    assert missing_odds(due(5.0, 4.0, 3.0), 11.5) == 7.0  # since a later slam
+
+
+@pytest.mark.parametrize("period_s", [0.3, 1.0, 3.0])
+def test_surely_missing_beats_are_a_stop_within_two_cycles_or_two_seconds_of_when_the_first_was_due(
+    period_s: float,
+) -> None:
+    limit_s = max(3 * period_s, period_s + 2)
+    assert stopped(period_s + max(2 * period_s, 2.0), period_s, limit_s, SURE_ODDS) is True
+    assert stopped(1.9 * period_s, period_s, limit_s, 2 * SURE_ODDS) is False
+
+
+def test_without_being_sure_it_waits_and_then_asks_what_hides_the_beat_but_not_for_ever() -> None:
+    assert stopped(1.9, 1.0, 3.0, None) is False
+    assert stopped(3.5, 1.0, 3.0, 1.0) is None
+    assert stopped(LONGEST_S + 0.1, 1.0, 3.0, -20.0) is True

@@ -14,6 +14,7 @@ class LiveStrokes:
     def __init__(self) -> None:
         self.time_s: list[float] = []
         self.since_s = 0.0
+        self._told_to_s = 0.0
         self._knocks_only = True  # no pump is known yet: loud knocks stand for strokes
 
     def __len__(self) -> int:
@@ -32,11 +33,14 @@ class LiveStrokes:
     def count(self, reading: Reading, from_s: float) -> list[int]:
         """Count those in the window that begins at from_s anew, for judgements change as more is heard.
 
-        Returns the numbers of those that are new. What was counted as knocks only gives way to them.
+        Returns the numbers of those that are new, and later than all before. What was counted as knocks only gives
+        way to them.
         """
         time_s: FloatArray = reading.train.time_s + from_s
         pushed_s = time_s[reading.strokes.pushed & (time_s > self.since_s)]
         known = len(self.time_s)
+        self._told_to_s = max([self._told_to_s, *self.time_s[-1:]])
         before = [] if self._knocks_only else [t for t in self.time_s if t < from_s]
         self.time_s, self._knocks_only = before + pushed_s.tolist(), False
-        return list(range(known + 1, len(self.time_s) + 1))
+        numbers = range(known + 1, len(self.time_s) + 1)
+        return [number for number in numbers if self.time_s[number - 1] > self._told_to_s]

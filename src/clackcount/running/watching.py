@@ -128,7 +128,11 @@ class Watcher:
         if self.state is State.SELF and last.state is State.HAND:
             if n_pushed < PUSHES_SURE and last.first > 0 and last.start_s <= spells[-2].end_s:
                 return  # one odd interval of a running ram is easily taken for a push before what follows is heard
-            self._tell_stop(*self._why_stopped(spells, now_s, from_s))
+            stopped_s, cause, stop_sure = self._why_stopped(spells, now_s, from_s)
+            if stopped_s > self._strokes.since_s:
+                self._tell_stop(stopped_s, cause, stop_sure)
+            else:
+                self.state = None  # no run at all since the last stop, but pushes
         new = self._strokes.count(self._reading, from_s) if self.state is not State.SELF else []
         sure = float(np.median(self._reading.train.confidence[last.first : last.last + 1]))
         if last.state is State.SELF:

@@ -168,6 +168,13 @@ def test_drift_is_told_in_the_right_direction_with_figures() -> None:
     assert "slowing" not in codes(findings(running=running_all_along(trend=a_trend(noise))))
 
 
+def test_a_drift_over_a_minute_or_two_is_no_drift() -> None:
+    short = tuple(
+        replace(row, start_s=row.start_s / 6, end_s=row.end_s / 6) for row in a_trend([60.0, 59, 58, 57, 56, 55])
+    )
+    assert "slowing" not in codes(findings(running=running_all_along(60.0, trend=short)))
+
+
 def test_a_step_is_a_jump_and_not_a_drift() -> None:
     found = findings(running=running_all_along(trend=a_trend([60.0] * 5 + [72.0] * 5)))
     assert codes(found)[0] == "rate-jump"

@@ -11,6 +11,9 @@ from clackcount.model import Basis, FloatArray, Pattern, Severity
 
 WINDOWS_MIN = 6
 DRIFT_SHARE = 0.04  # of the rate, over the whole of the steady running
+DRIFT_SPAN_S = (
+    600.0  # a beat wanders to and fro by as much in a minute or two, and 1 in 6 such look like a drift then
+)
 DRIFT_FIT = 0.7  # share of the scatter that the drift must explain
 JUMP_SHARE = 0.08
 LEVEL_DB = 4.0  # slams softer or louder by this much, in one set-up
@@ -19,6 +22,8 @@ LEVEL_DB = 4.0  # slams softer or louder by this much, in one set-up
 def _rate_drift(facts: Facts) -> tuple[float, float, float] | None:
     """(rate at the start, at the end, confidence) of a steady drift by more than DRIFT_SHARE, else None."""
     if len(facts.windows) < WINDOWS_MIN or _jump_at(facts) is not None:
+        return None
+    if facts.windows[-1].end_s - facts.windows[0].start_s < DRIFT_SPAN_S:
         return None
     slope, intercept, fit = _line(facts.rates)
     first, last = intercept, intercept + slope * (len(facts.rates) - 1)

@@ -51,6 +51,7 @@ IN_STEP_SHARE, IN_STEP_PERIODS = 0.1, 12.0
 DIES_LATE, DIES_EARLY = 7.0, 10.0  # a hand pushes a running ram: after a beat was overdue, or before it was due
 DIES_FRESH = 1.5  # a hand pushes again after a few beats
 PUSHED_AGAIN = 0.5  # a hand pushes after a long pause
+PUSHED_AT_ONCE, NOTICED_S = 3.5, 3.5  # the same after a pause shorter than it takes to notice
 OVERDUE = 1.3
 
 
@@ -105,10 +106,10 @@ def judge_strokes(
     firm[0] = fresh[0] = 0.0
     with np.errstate(invalid="ignore"):
         overdue = interval_s > OVERDUE * period_s
-    resume = _in_step(interval_s, period_s) - RUNS_ON
+    resume = _in_step(interval_s, period_s, scatter) - RUNS_ON
     if stood is not None:
         resume = resume - STOOD * stood
-    pushed = _likeliest(evidence + fresh, evidence + firm, paused, overdue, resume)
+    pushed = _likeliest(evidence + fresh, evidence + firm, paused, overdue, resume, interval_s < NOTICED_S)
     return Strokes(pushed, period_s, limit_s)
 
 
@@ -237,11 +238,15 @@ def _from_being_heard(dwell_s: FloatArray, scatter: FloatArray) -> FloatArray:
     return np.asarray(np.where(np.isfinite(dwell_s), np.log(share / PUSH_HEARD), unheard))
 
 
-def _in_step(interval_s: FloatArray, period_s: FloatArray) -> FloatArray:
-    """Evidence (n,) that beats went on unheard in each interval: it is a whole number of periods, if not too many."""
+def _in_step(interval_s: FloatArray, period_s: FloatArray, scatter: FloatArray) -> FloatArray:
+    """Evidence (n,) that beats went on unheard in each interval: it is a whole number of periods, if not too many.
+
+    That it is none says nothing where the beat may have strayed as far by then. scatter: float64 (n,), of one beat.
+    """
     spanned = np.nan_to_num(interval_s / period_s, nan=0.0, posinf=0.0)
     near = np.abs(spanned - np.round(spanned)) < IN_STEP_SHARE
-    return np.where((spanned > IN_STEP_PERIODS) | (spanned <= 0), 0.0, np.where(near, IN_STEP, OUT_OF_STEP))
+    out = np.where(scatter * spanned > IN_STEP_SHARE, 0.0, OUT_OF_STEP)
+    return np.where((spanned > IN_STEP_PERIODS) | (spanned <= 0), 0.0, np.where(near, IN_STEP, out))
 
 
 def _normal(off: FloatArray, spread: FloatArray | float) -> FloatArray:
@@ -254,21 +259,23 @@ def _likeliest(
     paused: NDArray[np.bool_],
     overdue: NDArray[np.bool_],
     resume: FloatArray,
+    at_once: NDArray[np.bool_],
 ) -> NDArray[np.bool_]:
     """The likeliest story: bool (n,), True where the slam was pushed.
 
     Three states: HAND, FRESH (it has run a few beats), and FIRM (it runs for good). as_fresh, as_firm: float64 (n,),
     evidence of the two against HAND. resume: float64 (n,), gain (mostly negative) of running on through a pause.
+    at_once: whether a pause was too short for somebody to notice that it had stopped.
     """
     hand, fresh, firm = 0.0, float(as_fresh[0]) - HOLDS, float(as_firm[0])
     came_from: list[tuple[int, int, int]] = [(0, 0, 0)]  # the best state before HAND, FRESH, FIRM
-    rows = zip(*(column[1:].tolist() for column in (as_fresh, as_firm, paused, overdue, resume)), strict=True)
-    for young, old, pause, late, on in rows:
+    columns = (as_fresh, as_firm, paused, overdue, resume, at_once)
+    for young, old, pause, late, on, soon in zip(*(column[1:].tolist() for column in columns), strict=True):
         step = on if pause else 0.0
         to_hand = (
             hand,
             fresh - (PUSHED_AGAIN if pause else DIES_FRESH),
-            firm - (PUSHED_AGAIN if pause else DIES_LATE if late else DIES_EARLY),
+            firm - ((PUSHED_AT_ONCE if soon else PUSHED_AGAIN) if pause else DIES_LATE if late else DIES_EARLY),
         )
         to_fresh = (hand - (RESTARTS_ALONE if pause else STARTS), fresh + step - FRESH)
         to_firm = (fresh + step - HOLDS, firm + step)

@@ -97,6 +97,9 @@ def settled_after(
     return own_from_s + settling.within_s, settling
 
 
+SHARE_MAX = 2.0  # what begins with intervals more than three times as long is no settling
+
+
 def fit_settling(at_s: FloatArray, interval_s: FloatArray, settled_share: float) -> Settling | None:
     """Fit an exponential approach to intervals (n,) at times at_s (n,); None where the interval does not change.
 
@@ -124,8 +127,8 @@ def fit_settling(at_s: FloatArray, interval_s: FloatArray, settled_share: float)
                 approach,
                 at_s,
                 drawn,
-                p0=(0.0, early, np.log(span_s / 4)),
-                bounds=((-0.5, -2.0, np.log(span_s / 200)), (0.5, 2.0, np.log(span_s * 2))),
+                p0=(0.0, float(np.clip(early, -SHARE_MAX, SHARE_MAX)), np.log(span_s / 4)),
+                bounds=((-0.5, -SHARE_MAX, np.log(span_s / 200)), (0.5, SHARE_MAX, np.log(span_s * 2))),
                 max_nfev=200,
             )
     except RuntimeError:

@@ -23,9 +23,9 @@ def passage(slams: NDArray[np.intp], n: int, slam: float, gust: slice | None = N
     return Field.of(rises, floor_db)
 
 
-def odds_of(slam: float, gust: slice | None = None, stray: int | None = None) -> NDArray[np.float64]:
+def odds_of(slam: float, gust: slice | None = None, strays: tuple[int, ...] = ()) -> NDArray[np.float64]:
     slams = np.arange(100, 100 + 14 * PERIOD, PERIOD)
-    heard = slams if stray is None else np.append(slams, slams[-1] + stray)
+    heard = np.append(slams, slams[-1] + np.array(strays, np.intp))
     field = passage(heard, slams[-1] + 4 * PERIOD, slam, gust)
     due, odds = missing_beats(field, learn(field, slams), 0, slams, 20.0)
     assert due == pytest.approx(slams[-1] + PERIOD * np.arange(1, len(due) + 1))
@@ -49,7 +49,13 @@ def test_under_a_gust_silence_says_nothing() -> None:
 
 
 def test_a_beat_that_came_is_not_missing() -> None:
-    assert odds_of(slam=4.0, stray=PERIOD + 3)[0] == -ODDS_MAX
+    assert odds_of(slam=4.0, strays=(PERIOD + 3,))[0] == -ODDS_MAX
+
+
+def test_a_beat_that_came_and_went_on_faster_or_slower_is_not_missing() -> None:
+    odds = odds_of(slam=4.0, strays=(PERIOD + 3, int(2.3 * PERIOD)))
+    assert odds[:2] == pytest.approx([-ODDS_MAX, -ODDS_MAX])
+    assert odds_of(slam=4.0, strays=(int(2.3 * PERIOD),))[0] > 3.0
 
 
 def test_of_a_few_slams_nothing_is_said() -> None:

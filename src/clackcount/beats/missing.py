@@ -23,6 +23,7 @@ LEAST_REACH, REACH_SHARE, REACH_SPREADS = 4, 0.08, 2.5  # frames, of a period, a
 REACH_MAX = 0.42  # of a period
 DUE_MAX = 40
 FAILED = 1.3  # periods between two slams, of late: what was missed once may be missed again
+PRESENT_ODDS = -3.0
 RINGS = 0.55  # of a period: its own ring and its reopening sound no longer after the last slam
 MORE_CHANCES = 1.0  # deviations by which the highest score of a whole cycle lies above that of a short stretch
 ODDS_MAX = 6.0  # of one beat: no single sound decides
@@ -74,6 +75,9 @@ def missing_beats(
             first, last = max(round(at - 0.5 * period), first_free), round(at + 0.5 * period) + 1
             middle += MORE_CHANCES * scatter
         odds[i] = _absent(float(z[first:last].max()), (middle, scatter), slam)
+        fails = (
+            fails or odds[i] < PRESENT_ODDS
+        )  # it came, and was not taken for a slam: the next may come off its time
     return due, odds
 
 

@@ -248,8 +248,8 @@ def locally_even(time_s: FloatArray, spread: float = 0.12, least: int = 4) -> ND
     """Whether each slam lies in a run of at least ``least`` intervals that follow from one another, bool (n,).
 
     An interval follows from the one before it when they differ by less than ``spread``, or when one of them spans two
-    or three of the other (a missed beat); long and short in turn follow from the one before last, or, where one of
-    them went unheard, from the two before together and from the third before.
+    or three of the other (a missed beat); long and short in turn follow from the one before last, or, where that is the
+    rule and one of them went unheard, from the two before together and from the third before.
     """
     n = len(time_s)
     even = np.zeros(n, dtype=bool)
@@ -258,9 +258,10 @@ def locally_even(time_s: FloatArray, spread: float = 0.12, least: int = 4) -> ND
     interval = np.diff(time_s)
     log = np.log(interval)
     back = np.zeros(len(log), dtype=np.int64)  # how far back the interval lies that this one follows from, 0: none
-    back[3:][np.abs(log[3:] - log[:-3]) < spread] = 3
+    if len(log) > 3 and np.median(np.abs(log[2:] - log[:-2])) < spread < np.median(np.abs(np.diff(log))):
+        back[3:][np.abs(log[3:] - log[:-3]) < spread] = 3
+        back[2:][np.abs(log[2:] - np.log(interval[:-2] + interval[1:-1])) < spread] = 2
     back[2:][np.abs(log[2:] - log[:-2]) < spread] = 2
-    back[2:][np.abs(log[2:] - np.log(interval[:-2] + interval[1:-1])) < spread] = 2
     step = np.abs(np.diff(log))
     back[1:][np.min([np.abs(step - np.log(m)) for m in (1, 2, 3)], axis=0) < spread] = 1
     follows = back > 0

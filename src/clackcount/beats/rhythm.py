@@ -18,7 +18,7 @@ CELLS = 12  # in which a period is cut: enough to part a beat from its neighbour
 LAGS = np.arange(10, 15)  # cells from beat to beat
 LAG_COST = (0.5 * (np.log(LAGS / CELLS) / 0.07) ** 2).astype(np.float32)
 TOLL = np.float32(2.5)  # a step gains its rarity less this: a little more than the best of five cells by chance
-PER_CLUSTER = 3  # voices tried for one period
+PER_CLUSTER = 5  # voices tried for one period
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -27,6 +27,18 @@ class Rate:
     ci95_per_min: tuple[float, float]
 
 
+def unevenness(time_s: FloatArray) -> float:
+    """How far an interval strays from the last one, or from the one before that, as a share of it; robust.
+
+    time_s float64 (n,), increasing. The lesser of the two, so that tick and tock are as even as ticks; infinite for
+    fewer than eight. Breaks and missed beats hardly count.
+    """
+    if len(time_s) < 8:
+        return float("inf")
+    log = np.log(np.diff(time_s))
+    return min(_mad_about_0(log[back:] - log[:-back]) / float(np.sqrt(2)) for back in (1, 2))
+
+
 def longest_stretch(time_s: FloatArray) -> tuple[int, int]:
     """First and one past the last index of the longest run without a stop, (0, 0) where there is none.
 
@@ -216,6 +228,10 @@ def two_clusters(log_interval: FloatArray) -> NDArray[np.bool_] | None:
         return None  # no empty land between them: one broad cluster
     member: NDArray[np.bool_] = log_interval > middle
     return member
+
+
+def _mad_about_0(values: FloatArray) -> float:
+    return float(1.4826 * np.median(np.abs(values)))
 
 
 def _mad(values: FloatArray) -> float:

@@ -17,6 +17,8 @@ SPAN_S = 20.0
 # Steps differ from one to the next by 3 to 10 %, a ram that wanders hardly; a ragged ram shows itself by its
 # reopening valve.
 STEPS_ROUGH, STEPS_ROUGHER, STEPS_COST = 0.025, 0.045, 2.0
+# Published rams go up to 375 a minute, few beyond 250; engines and rotors begin there.
+FAST_PER_MIN, FASTER_PER_MIN, FAST_COST = 250.0, 400.0, 2.0
 # Water that is louder after the knock than before it is no ram's.
 AGAINST_FIRST_T, AGAINST_LAST_T, AGAINST_COST = -4.0, -12.0, 4.3
 
@@ -41,6 +43,10 @@ def ram_odds(series: Series, frames_per_s: float, *, reopens: bool, rush_t: floa
     against = AGAINST_COST * float(np.clip((rush_t - AGAINST_FIRST_T) / (AGAINST_LAST_T - AGAINST_FIRST_T), 0, 1))
     if not reopens:
         against += STEPS_COST * float(np.clip((rough - STEPS_ROUGH) / (STEPS_ROUGHER - STEPS_ROUGH), 0, 1))
+    rate_per_min = 60 * frames_per_s / period
+    against += FAST_COST * float(
+        np.clip(np.log(rate_per_min / FAST_PER_MIN) / np.log(FASTER_PER_MIN / FAST_PER_MIN), 0, 1)
+    )
     return (
         CONSTANT
         + PER_GAIN * gain

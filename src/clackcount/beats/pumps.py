@@ -41,7 +41,7 @@ class PumpHeard:
     slam_odds: float
     rush_t: float
     ram_odds: float
-    sounds: tuple[int, ...] = ()
+    sounds: tuple[int, ...] = (0,)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -68,9 +68,13 @@ class Scene:
         """Frames in the passage."""
         return len(self.rises)
 
-    def without(self, pump: PumpHeard) -> Scene:
-        """The same without the sounds of this pump's cycle, noise from other moments in their place."""
-        rises, hidden = without(self.rises, pump)
+    def without(self, pump: PumpHeard, *, whole: bool = True) -> Scene:
+        """The same without the sounds of this pump's cycle, noise from other moments in their place.
+
+        whole: all of them, so that none is taken for another pump; else its slams and reopenings, so that fewer of
+        another pump's go with them.
+        """
+        rises, hidden = without(self.rises, pump, whole)
         return Scene(self.passage, rises, Field.of(rises, self.field.floor_db), min(self.hidden + hidden, HIDDEN_MAX))
 
 
@@ -122,7 +126,12 @@ def weighed(series: Series, scene: Scene, settings: BeatsSettings, prior: float)
 
 def _odds(series: Series, reopening_lag: int | None, contrast: float, scene: Scene) -> float:
     per_s = scene.passage.frames_per_s
-    return ram_odds(series, per_s, reopens=reopening_lag is not None, rush_t=contrast, hidden=scene.hidden)
+    # a heel and a toe are no further apart
+    reopens = reopening_lag is not None and reopening_lag > STEP_S * per_s
+    return ram_odds(series, per_s, reopens=reopens, rush_t=contrast, hidden=scene.hidden)
+
+
+STEP_S = 0.1
 
 
 def rush_t(series: Series, reopening_lag: int | None, level_db: NDArray[np.float32], frames_per_s: float) -> float:
@@ -325,10 +334,10 @@ MORE, MOSTLY = 1.1, 0.8
 LESS_LIKELY = 1.5
 
 
-def without(rises: NDArray[np.float32], pump: PumpHeard) -> tuple[NDArray[np.float32], float]:
+def without(rises: NDArray[np.float32], pump: PumpHeard, whole: bool) -> tuple[NDArray[np.float32], float]:
     """The passage with noise from other moments in place of the sounds of this pump's cycle; the share replaced."""
     taken = np.zeros(len(rises), dtype=bool)
-    for lag in pump.sounds or (0,):
+    for lag in pump.sounds if whole else (0, pump.reopening_lag or 0):
         where = (pump.series.frames[:, None] + lag + np.arange(-8, 12)[None, :]).ravel()
         taken[where[(where >= 0) & (where < len(rises))]] = True
     free = np.flatnonzero(~taken)

@@ -264,8 +264,8 @@ def locally_even(time_s: FloatArray, spread: float = 0.12, least: int = 4) -> ND
     """Whether each slam lies in a run of at least ``least`` intervals that follow from one another, bool (n,).
 
     An interval follows from the one before it when they differ by less than ``spread``, or when one of them spans two
-    or three of the other (a missed beat); long and short in turn follow from the one before last, or, where that is the
-    rule and one of them went unheard, from the two before together and from the third before.
+    or three of the other (a missed beat); long and short in turn follow from the one before last, or, where that is
+    the rule and one of them went unheard, from the two before together and from the third before.
     """
     n = len(time_s)
     even = np.zeros(n, dtype=bool)

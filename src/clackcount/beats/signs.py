@@ -7,6 +7,7 @@ import numpy as np
 from clackcount.beats.gaps import FRAME_ERROR, is_single
 from clackcount.beats.regularity import BREAK_PERIODS
 from clackcount.beats.series import Series
+from clackcount.beats.template import Frames
 
 # A logistic regression on made and recorded places with and without a ram, of five signs that need no learning of
 # any sound; rounded. Footsteps, birds, drips and talk are what it was held against, clocks were left out: a clock
@@ -31,31 +32,46 @@ def ram_odds(series: Series, frames_per_s: float, *, reopens: bool, rush_t: floa
     reopens: whether a second sound follows at a constant lag. rush_t: see cycle.rush_contrast.
     hidden: share of the time in which nothing could be heard, another pump's knocks having been taken out.
     """
-    frames, period = series.frames, series.period
+    whole = series.frames
+    gain = float(np.clip(series.evidence / len(whole), -1, 8))
+    against = AGAINST_COST * float(np.clip((rush_t - AGAINST_FIRST_T) / (AGAINST_LAST_T - AGAINST_FIRST_T), 0, 1))
+    rate_per_min = 60 * frames_per_s / series.period
+    fast = np.log(rate_per_min / FAST_PER_MIN) / np.log(FASTER_PER_MIN / FAST_PER_MIN)
+    against += FAST_COST * float(np.clip(fast, 0, 1))
+    # a pump that was pushed first, or stops, is one for as long as it runs without a gap
+    run = longest_run(whole, series.period)
+    enough = len(run) >= RUN_MEMBERS and run[-1] - run[0] >= RUN_S * frames_per_s
+    stretches = [whole, run] if enough else [whole]
+    steady = max(_steadiness(frames, series.period, frames_per_s, reopens, hidden) for frames in stretches)
+    return CONSTANT + PER_GAIN * gain + steady - against
+
+
+RUN_MEMBERS, RUN_S = 12, 15.0
+
+
+def _steadiness(frames: Frames, period: float, frames_per_s: float, reopens: bool, hidden: float) -> float:
+    """What the number of members, their intervals and the time they go on add to the log odds."""
     n = len(frames)
     interval = np.diff(frames).astype(np.float64)
     breaks = int(np.sum(interval > BREAK_PERIODS * period))
     running = interval[interval <= BREAK_PERIODS * period]
     fill = min(n / (1 + breaks + float(running.sum()) / period) / (1 - hidden), 1.0)
     span_s = float(running.sum()) / frames_per_s
-    gain = float(np.clip(series.evidence / n, -1, 8))
     rough = roughness(frames, period)
-    against = AGAINST_COST * float(np.clip((rush_t - AGAINST_FIRST_T) / (AGAINST_LAST_T - AGAINST_FIRST_T), 0, 1))
-    if not reopens:
-        against += STEPS_COST * float(np.clip((rough - STEPS_ROUGH) / (STEPS_ROUGHER - STEPS_ROUGH), 0, 1))
-    rate_per_min = 60 * frames_per_s / period
-    against += FAST_COST * float(
-        np.clip(np.log(rate_per_min / FAST_PER_MIN) / np.log(FASTER_PER_MIN / FAST_PER_MIN), 0, 1)
-    )
+    steps = 0.0 if reopens else float(np.clip((rough - STEPS_ROUGH) / (STEPS_ROUGHER - STEPS_ROUGH), 0, 1))
     return (
-        CONSTANT
-        + PER_GAIN * gain
-        + PER_LOG_MEMBER * float(np.log(n))
+        PER_LOG_MEMBER * float(np.log(n))
         + PER_LOG_EVEN * float(np.log(ROUGH_USUAL / np.clip(rough, ROUGH_MIN, ROUGH_MAX)))
         + PER_FILL * fill
         + PER_SPAN * min(span_s / SPAN_S, 1.0)
-        - against
+        - STEPS_COST * steps
     )
+
+
+def longest_run(frames: Frames, period: float) -> Frames:
+    """The longest row of members without a missing one."""
+    runs = np.split(frames, np.flatnonzero(np.diff(frames) > 1.6 * period) + 1)
+    return max(runs, key=len)
 
 
 def roughness(frames: np.ndarray, period: float) -> float:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
+from functools import reduce
 
 import numpy as np
 from numpy.typing import NDArray
@@ -40,33 +41,40 @@ class Tracker:
         self._n_fed += 1
         scene = self.scene = Scene.of(passage)
         heard: list[Heard] = []
+        found: list[PumpHeard] = []
         missing: list[Known] = []
+        rest = scene  # without what was found, for the next to be followed
         for known in self.known:
-            pump = self._follow(known, scene, brief)
+            pump = self._follow(known, rest, brief)
             if pump is None:
                 missing.append(known)
                 continue
-            heard.append(collect(known, pump, scene, self.settings))
+            heard.append(collect(known, pump, rest, self.settings))
+            found.append(pump)
             if len(self.known) > 1:
-                scene = scene.without(pump)
+                rest = rest.without(pump, whole=False)
         for quick in self._searches(bool(heard)) if searches is None else searches:
-            pump = search(scene, self.settings, quick=quick)
+            emptied = reduce(Scene.without, found, scene)
+            pump = search(emptied, self.settings, quick=quick)
             if pump is None or (heard and self._double(pump, heard, passage)):
                 break
-            again = self._known_by_sound(pump.series, missing, scene)
+            if found:
+                pump = self._fuller(pump, rest)
+            again = self._known_by_sound(pump.series, missing, rest)
             if again is not None:
                 missing.remove(again)
                 again.settled, again.n_brief = pump, 0
-                again.remember(pump, scene)
+                again.remember(pump, rest)
             elif len(self.known) >= self.settings.pumps_max:
                 break
             if again is None:
-                self.known.append(Known.of(len(self.known) + 1, pump, scene))
+                self.known.append(Known.of(len(self.known) + 1, pump, rest))
             known = again or self.known[-1]
-            heard.append(collect(known, pump, scene, self.settings))
-            scene = scene.without(pump)
+            heard.append(collect(known, pump, rest, self.settings))
+            found.append(pump)
+            rest = rest.without(pump, whole=False)
         self._idle = 0 if heard else self._idle + 1
-        return heard + [strays_only(known, scene, self.settings) for known in missing]
+        return heard + [strays_only(known, rest, self.settings) for known in missing]
 
     def _searches(self, heard: bool) -> list[bool]:
         """The searches to make in this passage, True for a quick one.
@@ -80,6 +88,15 @@ class Tracker:
         if self._idle < 2 or self._idle % 8 == 0:
             return [False] * (self.settings.pumps_max if self._n_fed <= 2 or not self.known else 1)
         return [True]
+
+    def _fuller(self, pump: PumpHeard, scene: Scene) -> PumpHeard:
+        """A pump found beside another, followed through where that one was taken out whole."""
+        was, field_ = pump.series, scene.field
+        series = first_guess(field_, field_.features @ was.weights, was.period, self.settings, rounds=2, like=was)
+        if series is None or len(series.frames) <= len(was.frames):
+            return pump
+        fuller = settle(series, scene, self.settings, prior=SLAM_ODDS_MAX)
+        return fuller if fuller.ram_odds > pump.ram_odds else pump
 
     def _follow(self, known: Known, scene: Scene, brief: bool | None) -> PumpHeard | None:
         if brief is None:

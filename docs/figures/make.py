@@ -144,8 +144,8 @@ def one_cycle(folder: Path, scene: Scene, pump: PumpHeard) -> None:
     rows[0].fill_between(lags / per_s, 0, np.sqrt(np.maximum(strength, 0)), step="mid", color=WORK_SOFT)
     rows[0].set(ylabel="onset over chance", ylim=(0, None))
     rows[0].annotate("slam", (0, 0), (10, 60), textcoords="offset points", color=WORK)
-    if pump.reopening is not None:
-        at_s = pump.reopening.lag / per_s
+    if pump.reopening_lag is not None:
+        at_s = pump.reopening_lag / per_s
         rows[0].annotate("valve opens", (at_s, 0), (4, 38), textcoords="offset points", color=WATER)
         rows[1].axvspan(0, at_s, color=LINE, alpha=0.5, linewidth=0)
         rows[1].axvspan(at_s, pump.series.period / per_s, color=WATER_SOFT, linewidth=0)

@@ -128,9 +128,27 @@ def _odds(series: Series, reopening_lag: int | None, contrast: float, scene: Sce
     per_s = scene.passage.frames_per_s
     # a heel and a toe are no further apart
     reopens = reopening_lag is not None and reopening_lag > STEP_S * per_s
-    return ram_odds(series, per_s, reopens=reopens, rush_t=contrast, hidden=scene.hidden)
+    surely = reopening_lag is not None and surely_reopens(series, reopening_lag, scene)
+    return ram_odds(series, per_s, reopens=reopens, surely=surely, rush_t=contrast, hidden=scene.hidden)
 
 
+def surely_reopens(series: Series, lag: int, scene: Scene) -> bool:
+    """Whether nearly each member is followed at this lag by a loud sound of its own kind, told without learning it.
+
+    Further off than a heel and a toe, or the end of a bark. What only chance strung together has no such sound.
+    """
+    due = series.frames + lag
+    due = due[due < scene.n_frames]
+    if lag <= BARK_S * scene.passage.frames_per_s or len(due) < MEMBERS_MIN:
+        return False
+    scoring = Scoring.learn(scene.field, due)
+    if scoring is None:
+        return False
+    z = scoring.honest(due)
+    return bool(z.mean() > REOPENING_Z and np.mean(z > REOPENING_HEARD_Z) > REOPENING_SHARE)
+
+
+BARK_S, REOPENING_Z, REOPENING_HEARD_Z, REOPENING_SHARE = 0.11, 8.0, 1.5, 0.85
 STEP_S = 0.1
 
 

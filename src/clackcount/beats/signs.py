@@ -18,18 +18,22 @@ SPAN_S = 20.0
 # Steps differ from one to the next by 3 to 10 %, a ram that wanders hardly; a ragged ram shows itself by its
 # reopening valve.
 STEPS_ROUGH, STEPS_ROUGHER, STEPS_COST = 0.025, 0.045, 2.0
+SURELY_REOPENS = 2.5  # so a ragged beat with its reopening valve counts as much as an even one without
 # Published rams go up to 375 a minute, few beyond 250; engines and rotors begin there.
 FAST_PER_MIN, FASTER_PER_MIN, FAST_COST = 250.0, 400.0, 2.0
 # Water that is louder after the knock than before it is no ram's.
 AGAINST_FIRST_T, AGAINST_LAST_T, AGAINST_COST = -4.0, -12.0, 4.3
 
 
-def ram_odds(series: Series, frames_per_s: float, *, reopens: bool, rush_t: float, hidden: float = 0.0) -> float:
+def ram_odds(
+    series: Series, frames_per_s: float, *, reopens: bool, surely: bool = False, rush_t: float, hidden: float = 0.0
+) -> float:
     """Log odds that these are the slams of a ram and not steps, a bird's phrases, drips or chance.
 
     The signs: how clearly each member stands out on its beat (gain), how many there are, how alike neighbouring
     intervals are (or every second one: long and short in turn), how few beats are missing, how long it goes on.
-    reopens: whether a second sound follows at a constant lag. rush_t: see cycle.rush_contrast.
+    reopens: whether a second sound follows at a constant lag. surely: whether nearly always, and loud. rush_t: see
+    cycle.rush_contrast.
     hidden: share of the time in which nothing could be heard, another pump's knocks having been taken out.
     """
     whole = series.frames
@@ -43,7 +47,7 @@ def ram_odds(series: Series, frames_per_s: float, *, reopens: bool, rush_t: floa
     enough = len(run) >= RUN_MEMBERS and run[-1] - run[0] >= RUN_S * frames_per_s
     stretches = [whole, run] if enough else [whole]
     steady = max(_steadiness(frames, series.period, frames_per_s, reopens, hidden) for frames in stretches)
-    return CONSTANT + PER_GAIN * gain + steady - against
+    return CONSTANT + PER_GAIN * gain + steady - against + SURELY_REOPENS * surely
 
 
 RUN_MEMBERS, RUN_S = 12, 15.0

@@ -1,9 +1,10 @@
 """Which slams were pushed by a hand, and which the pump made by itself.
 
 Three things tell them apart. A hand has human spacing, uneven and rarely below half a second, while a ram keeps its
-period. After a hand stroke the valve stays shut until it is pushed again, while a running ram reopens a fixed short
-time after the slam. And a ram that has stopped does not start again without a push. The most likely story is found by
-dynamic programming over the slams (Viterbi, IEEE Trans. Inf. Theory 13, 1967, from memory).
+period, and even the few beats of a start that fails follow from one another. After a hand stroke the valve stays shut
+until it is pushed again, while a running ram reopens a fixed short time after the slam. And a ram that has stopped does
+not start again without a push. The most likely story is found by dynamic programming over the slams (Viterbi, IEEE
+Trans. Inf. Theory 13, 1967, from memory).
 """
 
 from __future__ import annotations
@@ -32,10 +33,14 @@ MISSED_SHARE = (0.93, 0.045, 0.015)  # of the intervals of a running ram that sp
 STRANGE = 0.01  # share of intervals and knocks that fit no story
 INTERVAL_MAX = 2.0  # evidence of one interval: no single sound decides
 # Of the shut time between two knocks, and of that read from the rush; against a ram that runs, and for it. Reopenings
-# are listened for where they are due, and something is often heard there: that says little; nothing there says much.
-DWELL_RANGE = ((-3.0, 0.9), (-1.5, 1.5))
-PUSH_HEARD, HEARD_MAX = 0.7, 1.5  # how often a push is heard as a knock, and what that may say
-ALONE, TOGETHER = -1.0, 0.5  # evidence of a slam that beats found alone, or on the even beat
+# are listened for where they are due, and something is often heard there: that it was is weighed by itself. What is
+# read from the rush goes with the interval, for a push lets the water run about as long as the ram does.
+DWELL_RANGE = ((-3.0, 0.2), (-1.5, 0.7))
+# How often something is heard where a reopening is due though none came: as a share of how often the ram's are, and
+# besides, for a push knocks, too. What that may say.
+BY_CHANCE, PUSH_HEARD, HEARD_MAX = 0.35, 0.1, 1.5
+AFTER_STRAY = (0.8, 0.1)  # the same two after a slam off the beat, where reopenings are looked for less
+ALONE = -1.0  # evidence of a slam that lies on no even beat
 
 # Costs of changing the story between two slams, in units of log likelihood. A start may die within a few beats and be
 # pushed again; a ram that has run for a while is left alone until it has been silent for long.
@@ -43,13 +48,15 @@ STARTS = 2.0  # a hand lets go and it runs
 RESTARTS_ALONE = 4.0  # the same after a long pause
 FAILING_SLOWER, FAILING_SCATTER = 1.15, 0.2  # a run that fails turns slow and ragged
 FRESH_SLOWER, FRESH_SCATTER = 1.1, 0.15  # a start that fails slows down from its first beat
-HOLDS, FRESH = 1.5, 0.35  # it runs for good; each beat that it has not yet done so
+ANY_LENGTH = 0.5  # share of its intervals that do not follow from the one before
+FRESH_CHANGE, FRESH_BEATS = 0.1, 4  # from one interval to the next; no run is for good before so many
+HOLDS, FRESH = 1.0, 0.1  # it runs for good; each beat that it has not yet done so
 RUNS_ON = 4.0  # it slams on by itself after a pause in which it should have slammed
 IN_STEP, OUT_OF_STEP = 1.6, -2.0  # and the pause is, or is not, a whole number of periods
 STOOD = 12.0  # the water is heard to have run on, or to have stood
 IN_STEP_SHARE, IN_STEP_PERIODS = 0.1, 12.0
 DIES_LATE, DIES_EARLY = 7.0, 10.0  # a hand pushes a running ram: after a beat was overdue, or before it was due
-DIES_FRESH = 1.5  # a hand pushes again after a few beats
+DIES_FRESH = 1.0  # a hand pushes again after a few beats
 PUSHED_AGAIN = 0.5  # a hand pushes after a long pause
 PUSHED_AT_ONCE, NOTICED_S = 3.5, 3.5  # the same after a pause shorter than it takes to notice
 OVERDUE = 1.3
@@ -99,17 +106,20 @@ def judge_strokes(
     for dwell_s, (least, most), between_knocks in zip(dwells_s, DWELL_RANGE, (True, False), strict=False):
         dwell_s = np.where(paused, np.nan, dwell_s)
         of_dwell += np.clip(_from_dwell(dwell_s, period_s, scatter, between_knocks=between_knocks), least, most)
-    evidence = np.where(train.beating, TOGETHER, ALONE) + of_dwell + np.where(_starting(even, paused), of_drop, 0.0)
+    evidence = np.where(train.beating, 0.0, ALONE) + of_dwell + np.where(_starting(even, paused), of_drop, 0.0)
     if dwells_s:
-        evidence += np.clip(_from_being_heard(dwells_s[0], scatter), -HEARD_MAX, HEARD_MAX)
-    evidence[0] = {None: 1.0, True: -20.0, False: 20.0}[was_pushed] + (TOGETHER if train.beating[0] else ALONE)
+        evidence += np.clip(_from_being_heard(dwells_s[0], scatter, train.beating), -HEARD_MAX, HEARD_MAX)
+    evidence[0] = {None: 1.0, True: -20.0, False: 20.0}[was_pushed] + (0.0 if train.beating[0] else ALONE)
     firm[0] = fresh[0] = 0.0
     with np.errstate(invalid="ignore"):
         overdue = interval_s > OVERDUE * period_s
     resume = _in_step(interval_s, period_s, scatter) - RUNS_ON
     if stood is not None:
         resume = resume - STOOD * stood
-    pushed = _likeliest(evidence + fresh, evidence + firm, paused, overdue, resume, interval_s < NOTICED_S)
+    going = np.where(paused, fresh, _following(interval_s, fresh))
+    pushed = _likeliest(
+        evidence + fresh, evidence + going, evidence + firm, paused, overdue, resume, interval_s < NOTICED_S
+    )
     return Strokes(pushed, period_s, limit_s)
 
 
@@ -203,6 +213,18 @@ def _from_interval(interval_s: FloatArray, period_s: FloatArray, scatter: FloatA
     return np.asarray(np.nan_to_num(np.clip(ratio, -INTERVAL_MAX, INTERVAL_MAX), nan=0.0))
 
 
+def _following(interval_s: FloatArray, fresh: FloatArray) -> FloatArray:
+    """Log likelihood ratio (n,) of an interval that follows another of a start: as long as that, or as any of it.
+
+    fresh: the same for any interval of a start.
+    """
+    with np.errstate(invalid="ignore", divide="ignore"):
+        change = np.diff(np.log(interval_s), prepend=np.nan)
+        like = _normal(change, FRESH_CHANGE) / _normal(np.log(interval_s / HAND_SPACING_S), HAND_SPACING_SPREAD)
+    ratio = np.log(ANY_LENGTH * np.exp(fresh) + (1 - ANY_LENGTH) * np.nan_to_num(like, nan=1.0))
+    return np.asarray(np.clip(ratio, -INTERVAL_MAX, INTERVAL_MAX))
+
+
 def _from_dwell(
     dwell_s: FloatArray, period_s: FloatArray, scatter: FloatArray, *, between_knocks: bool
 ) -> FloatArray:
@@ -228,14 +250,20 @@ def _from_dwell(
     return np.asarray(np.nan_to_num(np.log((own + 0.05) / (hand + 0.05)), nan=0.0))
 
 
-def _from_being_heard(dwell_s: FloatArray, scatter: FloatArray) -> FloatArray:
-    """Log likelihood ratio of an opening being heard at all: where a ram reopens softly, a knock was a hand."""
+def _from_being_heard(dwell_s: FloatArray, scatter: FloatArray, beating: NDArray[np.bool_]) -> FloatArray:
+    """Log likelihood ratio (n,) of an opening being heard at all: where a ram reopens softly, a knock was a hand.
+
+    After a slam off the beat reopenings are heard less often, be they there or not.
+    """
     steady = (scatter < 0.1) & (np.arange(len(dwell_s)) > 0)
     if np.count_nonzero(steady) < 3 * EVEN_RUN:
         return np.zeros(len(dwell_s))
     share = float(np.clip(np.mean(np.isfinite(dwell_s[steady])), 0.03, 0.97))
-    unheard = np.log((1 - share) / (1 - PUSH_HEARD))
-    return np.asarray(np.where(np.isfinite(dwell_s), np.log(share / PUSH_HEARD), unheard))
+    after_beat = np.concatenate([[True], beating[:-1]])
+    own = np.where(after_beat, 1.0, AFTER_STRAY[0]) * share
+    pushed = np.where(after_beat, BY_CHANCE, AFTER_STRAY[1]) * share + PUSH_HEARD
+    heard = np.where(dwell_s < OWN_DWELL_MAX_S, np.log(own / pushed), 0.0)  # one that came later was a push
+    return np.asarray(np.where(np.isfinite(dwell_s), heard, np.log((1 - own) / (1 - pushed))))
 
 
 def _in_step(interval_s: FloatArray, period_s: FloatArray, scatter: FloatArray) -> FloatArray:
@@ -254,6 +282,7 @@ def _normal(off: FloatArray, spread: FloatArray | float) -> FloatArray:
 
 
 def _likeliest(
+    as_first: FloatArray,
     as_fresh: FloatArray,
     as_firm: FloatArray,
     paused: NDArray[np.bool_],
@@ -263,29 +292,38 @@ def _likeliest(
 ) -> NDArray[np.bool_]:
     """The likeliest story: bool (n,), True where the slam was pushed.
 
-    Three states: HAND, FRESH (it has run a few beats), and FIRM (it runs for good). as_fresh, as_firm: float64 (n,),
-    evidence of the two against HAND. resume: float64 (n,), gain (mostly negative) of running on through a pause.
-    at_once: whether a pause was too short for somebody to notice that it had stopped.
+    States: HAND, then FRESH_BEATS of a start that may die any time, and FIRM (it runs for good). as_first, as_fresh,
+    as_firm: float64 (n,), evidence against HAND of the first beat without a push, of those that follow, and of FIRM.
+    resume: float64 (n,), gain (mostly negative) of running on through a pause. at_once: whether a pause was too short
+    for somebody to notice that it had stopped.
     """
-    hand, fresh, firm = 0.0, float(as_fresh[0]) - HOLDS, float(as_firm[0])
-    came_from: list[tuple[int, int, int]] = [(0, 0, 0)]  # the best state before HAND, FRESH, FIRM
-    columns = (as_fresh, as_firm, paused, overdue, resume, at_once)
-    for young, old, pause, late, on, soon in zip(*(column[1:].tolist() for column in columns), strict=True):
+    last_fresh = FRESH_BEATS
+    firm_state = FRESH_BEATS + 1
+    score = [0.0, *[float(as_first[0]) - HOLDS] * FRESH_BEATS, float(as_firm[0])]
+    came_from: list[list[int]] = [[0] * len(score)]  # the best state before each
+    columns = (as_first, as_fresh, as_firm, paused, overdue, resume, at_once)
+    for first, fresh, firm, pause, late, on, soon in zip(*(column[1:].tolist() for column in columns), strict=True):
         step = on if pause else 0.0
+        young = score[1:firm_state]
+        best_young = max(young)
         to_hand = (
-            hand,
-            fresh - (PUSHED_AGAIN if pause else DIES_FRESH),
-            firm - ((PUSHED_AT_ONCE if soon else PUSHED_AGAIN) if pause else DIES_LATE if late else DIES_EARLY),
+            score[0],
+            best_young - (PUSHED_AGAIN if pause else DIES_FRESH),
+            score[-1] - ((PUSHED_AT_ONCE if soon else PUSHED_AGAIN) if pause else DIES_LATE if late else DIES_EARLY),
         )
-        to_fresh = (hand - (RESTARTS_ALONE if pause else STARTS), fresh + step - FRESH)
-        to_firm = (fresh + step - HOLDS, firm + step)
-        from_hand, from_fresh, from_firm = to_hand.index(max(to_hand)), int(to_fresh[1] > to_fresh[0]), 2
-        if to_firm[0] > to_firm[1]:
-            from_firm = 1
-        came_from.append((from_hand, from_fresh, from_firm))
-        hand, fresh, firm = max(to_hand), max(to_fresh) + young, max(to_firm) + old
-    ends = (hand, fresh, firm)
-    state = ends.index(max(ends))
+        from_hand = to_hand.index(max(to_hand))
+        sources = [(0, 1 + young.index(best_young), firm_state)[from_hand], 0, *range(1, last_fresh)]
+        after = [max(to_hand), score[0] - (RESTARTS_ALONE if pause else STARTS) + first]
+        after += [value + step - FRESH + fresh for value in young[:-1]]
+        if score[last_fresh] > score[last_fresh - 1]:
+            after[-1] += score[last_fresh] - score[last_fresh - 1]
+            sources[-1] = last_fresh
+        to_firm = (score[last_fresh] + step - HOLDS, score[-1] + step)
+        after.append(max(to_firm) + firm)
+        sources.append(last_fresh if to_firm[0] > to_firm[1] else firm_state)
+        came_from.append(sources)
+        score = after
+    state = score.index(max(score))
     story = np.empty(len(as_firm), np.bool_)
     for i in range(len(as_firm) - 1, -1, -1):
         story[i] = state == 0

@@ -1,10 +1,10 @@
 """Which slams were pushed by a hand, and which the pump made by itself.
 
 Three things tell them apart. A hand has human spacing, uneven and rarely below half a second, while a ram keeps its
-period, and even the few beats of a start that fails follow from one another. After a hand stroke the valve stays shut
-until it is pushed again, while a running ram reopens a fixed short time after the slam. And a ram that has stopped does
-not start again without a push. The most likely story is found by dynamic programming over the slams (Viterbi, IEEE
-Trans. Inf. Theory 13, 1967, from memory).
+period, and even the few beats of a start that fails follow from one another. After a hand stroke the valve stays
+shut until it is pushed again, while a running ram reopens a fixed short time after the slam. And a ram that has
+stopped does not start again without a push. The most likely story is found by dynamic programming over the slams
+(Viterbi, IEEE Trans. Inf. Theory 13, 1967, from memory).
 """
 
 from __future__ import annotations

@@ -17,6 +17,8 @@ from scipy.stats import circvar
 from clackcount.beats import tracker as room
 from clackcount.beats.heard import Heard
 from clackcount.beats.known import goes_on
+from clackcount.beats.pumps import PumpHeard
+from clackcount.beats.series import Series
 from clackcount.beats.tracker import Tracker, locked
 from clackcount.model import Passage
 from clackcount.settings import BeatsSettings
@@ -96,8 +98,8 @@ def even_slams(n: int, period: float = 150.0) -> np.ndarray:
     return np.round(np.arange(40, n * LENGTH - 40, period)).astype(int)
 
 
-def long_and_short_slams(n: int) -> np.ndarray:
-    steps = np.tile([120, 180], n * LENGTH // 300)
+def long_and_short_slams(n: int, short: int = 120, long: int = 180) -> np.ndarray:
+    steps = np.tile([short, long], n * LENGTH // (short + long))
     return 40 + np.cumsum(steps)[:-1]
 
 
@@ -143,3 +145,72 @@ def test_what_goes_on_is_as_loud_as_even_and_as_full_as_before() -> None:
     assert not goes_on(series_of(rises, ragged, 100.0), was)
     assert not goes_on(series_of(rises, frames[::2]), was)
     assert not goes_on(dataclasses.replace(was, evidence=0.8 * was.evidence), was)
+
+
+def ragged_slams(n: int, seed: int = 0, period: float = 150.0, spread: float = 0.16) -> np.ndarray:
+    steps = period * np.random.default_rng([17, seed]).normal(1, spread, int(n * LENGTH / period) + 40)
+    slams = 40 + np.cumsum(np.round(np.clip(steps, 0.5 * period, 1.6 * period)).astype(int))
+    return slams[slams < n * LENGTH - 40]
+
+
+def told_share(heard: list[list[Heard]], slams: np.ndarray, pump: int | None = None) -> float:
+    """Share of the slams that were told, of this pump or of any."""
+    frames = [part.frame for parts in heard for part in parts if pump in (None, part.pump)]
+    return float(np.mean(np.isin(slams, np.round(np.concatenate(frames)))))
+
+
+@pytest.mark.parametrize(
+    "slams", [ragged_slams(6), long_and_short_slams(6, 100, 150)], ids=["ragged", "long and short"]
+)
+def test_intervals_of_any_shape_are_followed_when_the_cycle_is_looked_at_again(
+    slams: np.ndarray, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    told, looks = followed(slams, 6, 0, monkeypatch)
+    assert looks[1:] == [1] * 5
+    assert told_share(told, slams) > 0.97
+
+
+def test_a_second_look_that_loses_the_beat_is_not_believed(monkeypatch: pytest.MonkeyPatch) -> None:
+    settle, calls = room.settle, iter(range(100))
+
+    def astray(series: Series, *args: object, **named: object) -> PumpHeard:
+        pump = settle(series, *args, **named)  # type: ignore[arg-type]
+        few = dataclasses.replace(pump.series, frames=pump.series.frames[20:25], z_honest=pump.series.z_honest[20:25])
+        return dataclasses.replace(pump, series=few) if next(calls) % 2 else pump
+
+    monkeypatch.setattr(room, "settle", astray)
+    tracker = Tracker(BeatsSettings(brief_passages=0))
+    slams = even_slams(5)
+    told = [tracker.feed(passage(number, slams), [False] if number == 0 else []) for number in range(5)]
+    assert told_share(told, slams) > 0.97
+    assert next(calls) == 4
+    assert len(tracker.known[0].settled.series.frames) > 30
+
+
+def two_sounds(number: int, one: np.ndarray, other: np.ndarray) -> Passage:
+    """A passage as above with the slams of ``one``, and with knocks in other bands at ``other``."""
+    made = passage(number, one)
+    here = other[(other >= number * LENGTH) & (other < (number + 1) * LENGTH)] - number * LENGTH
+    made.rises[here, 5:8] += 5
+    return made
+
+
+def test_a_ram_that_starts_late_is_heard_beside_what_has_knocked_since_long() -> None:
+    steps = ragged_slams(9, 3, 110.0)
+    slams = even_slams(9)
+    slams = slams[slams > 3 * LENGTH]
+    tracker = Tracker(BeatsSettings(pumps_max=1))
+    told = [tracker.feed(two_sounds(number, slams, steps)) for number in range(9)]
+    assert told_share(told[:3], steps[steps < 3 * LENGTH]) > 0.97  # they are followed until then
+    assert told_share(told[4:], slams[slams > 4 * LENGTH]) > 0.97
+    assert [known.doubtful(tracker.settings) for known in tracker.known] == [False]
+
+
+def test_a_second_pump_is_not_the_first_once_more(monkeypatch: pytest.MonkeyPatch) -> None:
+    slams, other = even_slams(2), np.round(np.arange(77, 2 * LENGTH - 40, 211.3)).astype(int)
+    tracker = Tracker(BeatsSettings())
+    monkeypatch.setattr(Tracker, "_fuller", lambda self, pump, scene: self.known[0].settled)
+    first, second = tracker.feed(two_sounds(0, slams, other), [False, False])
+    assert told_share([[first]], slams[slams < LENGTH]) > 0.97
+    assert told_share([[second]], other[other < LENGTH]) > 0.8
+    assert not np.isin(first.frame, second.frame).any()

@@ -7,18 +7,21 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from clackcount.beats.gaps import is_single
 from clackcount.beats.pumps import SMOOTH, PumpHeard, Scene, fullness
 from clackcount.beats.series import Series
 from clackcount.beats.signs import roughness
 from clackcount.beats.strays import alike, fingerprint
+from clackcount.settings import BeatsSettings
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, eq=False)
 class Known:
     """What is remembered of a pump from passage to passage.
 
-    slam_odds: log odds that its slams are not its reopenings. rush_t, odds: sums over the n_passages. settled: as it
-    was when its cycle was last looked at thoroughly, n_brief passages ago.
+    period, pace: median and mean interval, frames. slam_odds: log odds that its slams are not its reopenings.
+    rush_t, odds: sums over the n_passages. settled: as it was when its cycle was last looked at thoroughly, n_brief
+    passages ago.
     """
 
     pump: int
@@ -28,6 +31,7 @@ class Known:
     alike: float = 0.0
     expected_z: float = 0.0
     period: float = 0.0
+    pace: float = 0.0
     evidence_per_frame: float = 0.0
     late: int = 0
     slam_odds: float = 0.0
@@ -47,7 +51,7 @@ class Known:
         """Take in what it was in another passage; its sound, where it was not much fainter than before."""
         series, field_ = pump.series, scene.field
         self.n_passages += 1
-        self.period = series.period
+        self.period, self.pace = series.period, pace(series)
         self.slam_odds = pump.slam_odds
         self.rush_t += pump.rush_t
         self.odds += pump.ram_odds
@@ -64,13 +68,24 @@ class Known:
         """Mean log odds of being a ram in the passages where it was heard."""
         return self.odds / self.n_passages
 
+    def doubtful(self, settings: BeatsSettings) -> bool:
+        """Whether what was heard of it so far would not be taken for a ram."""
+        return self.odds < settings.ram_odds_min * self.n_passages
+
+
+def pace(series: Series) -> float:
+    """Mean interval of one beat, frames: where long and short take turns the median is now one and now the other."""
+    interval = np.diff(series.frames)
+    single = interval[is_single(np.log(interval / series.period))]
+    return float(single.mean()) if len(single) else series.period
+
 
 def goes_on(series: Series, was: Series) -> bool:
     """Whether a pump beats on as it did: as few beats missing, as even, and each slam explaining as much."""
     each, before = series.evidence / len(series.frames), was.evidence / len(was.frames)
     rough = roughness(series.frames, series.period)
     return (
-        0.85 < series.period / was.period < 1.18
+        0.85 < pace(series) / pace(was) < 1.18
         and each > FAINTER * before
         and EMPTIER < fullness(series) / fullness(was) < FULLER
         and rough < max(SMOOTH, ROUGHER * roughness(was.frames, was.period))

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from clackcount.beats.cycle import knock_near
 from clackcount.beats.heard import Heard, collect, strays_only
-from clackcount.beats.known import Known, goes_on
+from clackcount.beats.known import Known, goes_on, pace
 from clackcount.beats.pumps import PumpHeard, Scene, search, settle, shifted, within_rhythm
 from clackcount.beats.series import Series, first_guess
 from clackcount.beats.strays import fingerprint
@@ -27,6 +27,7 @@ class Tracker:
     known: list[Known] = field(default_factory=list)
     scene: Scene | None = None  # the last passage, with nothing taken out
     _n_fed: int = 0
+    _n_met: int = 0
     _idle: int = 0
 
     def feed(
@@ -53,41 +54,60 @@ class Tracker:
             found.append(pump)
             if len(self.known) > 1:
                 rest = rest.without(pump, whole=False)
-        for quick in self._searches(bool(heard)) if searches is None else searches:
+        for quick in self._searches(missing) if searches is None else searches:
             emptied = reduce(Scene.without, found, scene)
             pump = search(emptied, self.settings, quick=quick)
             if pump is None or (heard and self._double(pump, heard, passage)):
                 break
             if found:
-                pump = self._fuller(pump, rest)
+                fuller = self._fuller(pump, rest)
+                pump = pump if self._double(fuller, heard, passage) else fuller
             again = self._known_by_sound(pump.series, missing, rest)
             if again is not None:
                 missing.remove(again)
                 again.settled, again.n_brief = pump, 0
                 again.remember(pump, rest)
-            elif len(self.known) >= self.settings.pumps_max:
+            elif self._room_for(pump, missing):
+                self._n_met += 1
+                again = Known.of(self._n_met, pump, rest)
+                self.known.append(again)
+            else:
                 break
-            if again is None:
-                self.known.append(Known.of(len(self.known) + 1, pump, rest))
-            known = again or self.known[-1]
-            heard.append(collect(known, pump, rest, self.settings))
+            heard.append(collect(again, pump, rest, self.settings))
             found.append(pump)
             rest = rest.without(pump, whole=False)
-        self._idle = 0 if heard else self._idle + 1
+        self._idle = self._idle + 1 if self._nothing_sure(missing) else 0
         return heard + [strays_only(known, rest, self.settings) for known in missing]
 
-    def _searches(self, heard: bool) -> list[bool]:
-        """The searches to make in this passage, True for a quick one.
+    def _searches(self, missing: list[Known]) -> list[bool]:
+        """The searches to make in this passage, True for a quick one; missing: the known pumps not heard in it.
 
         A full search costs more than all the rest of the work on a minute of sound. It is made while nothing is
         known, again when what was known is gone, now and then for a second pump, and rarely in a long silence.
         """
-        if heard:
-            second = len(self.known) < self.settings.pumps_max
-            return [False] if second and (self._n_fed in (1, 2, 4) or self._n_fed % 32 == 0) else []
+        if not self._nothing_sure(missing):
+            early = len(self.known) < self.settings.pumps_max and self._n_fed in (1, 2, 4)
+            sure = [known for known in self.known if not known.doubtful(self.settings)]
+            return [False] if early or (len(sure) < self.settings.pumps_max and self._n_fed % 32 == 0) else []
         if self._idle < 2 or self._idle % 8 == 0:
             return [False] * (self.settings.pumps_max if self._n_fed <= 2 or not self.known else 1)
         return [True]
+
+    def _nothing_sure(self, missing: list[Known]) -> bool:
+        """Whether all that was heard in this passage may be steps or birds: a ram beside them is to be looked for."""
+        return all(known in missing or known.doubtful(self.settings) for known in self.known)
+
+    def _room_for(self, pump: PumpHeard, missing: list[Known]) -> bool:
+        """Whether another pump can be followed; the doubtful one that is least like a ram, and less, is let go."""
+        if len(self.known) < self.settings.pumps_max:
+            return True
+        doubtful = [known for known in self.known if known.doubtful(self.settings) and known.ram_odds < pump.ram_odds]
+        if doubtful:
+            least = min(doubtful, key=lambda known: known.ram_odds)
+            self.known.remove(least)
+            if least in missing:
+                missing.remove(least)
+        return bool(doubtful)
 
     def _fuller(self, pump: PumpHeard, scene: Scene) -> PumpHeard:
         """A pump found beside another, followed through where that one was taken out whole."""
@@ -106,15 +126,31 @@ class Tracker:
         if pump is not None and pump.series.evidence >= enough:
             known.n_brief += 1
         else:
-            field_ = scene.field
-            series = first_guess(field_, field_.features @ known.weights, known.period, self.settings, rounds=2)
-            if series is None or not 0.7 < series.period / known.period < 1.4 or series.evidence < enough:
+            series = self._by_sound(known, scene)
+            if series is None or not 0.7 < pace(series) / known.pace < 1.4 or series.evidence < enough:
                 return None
             prior = min(max(known.slam_odds, 0.0), SLAM_ODDS_MAX)
-            pump = known.settled = settle(series, scene, self.settings, prior=prior)
-            known.n_brief = 0
+            pump = settle(series, scene, self.settings, prior=prior)
+            if covered(pump.series) < COVERED_MIN * covered(series):
+                pump = self._unsettled(known, series, scene)
+            known.settled, known.n_brief = pump, 0
         known.remember(pump, scene)
         return pump
+
+    def _by_sound(self, known: Known, scene: Scene) -> Series | None:
+        """What sounds like a known pump and beats about as fast: evenly, or at its own intervals if these are not."""
+        field_, was = scene.field, known.settled.series
+        score = field_.features @ known.weights
+        guesses = [first_guess(field_, score, known.period, self.settings, rounds=2)]
+        if not was.even:
+            guesses.append(first_guess(field_, score, known.period, self.settings, rounds=2, like=was))
+        series = max((guess for guess in guesses if guess), key=lambda guess: guess.evidence, default=None)
+        if series is None:
+            return None
+        # learned anew it may have gone over to something else that knocks
+        knocks = shifted(series, known.late, scene.n_frames).frames
+        alike = float(fingerprint(field_, knocks) @ known.print_)
+        return series if alike > self.settings.stray_alike else None
 
     def _again(self, known: Known, scene: Scene) -> PumpHeard | None:
         """A known pump by its sound and its intervals, its cycle as it was; None where it does not go on so."""
@@ -123,9 +159,11 @@ class Tracker:
         series = first_guess(field_, field_.features @ known.weights, known.period, self.settings, like=was)
         if series is not None and not was.even:
             series = within_rhythm(series, self.settings)
-        if series is None or not goes_on(series, was):
-            return None
-        knock = knock_near(scene.passage.level_db, series.frames, was.late)
+        return None if series is None or not goes_on(series, was) else self._unsettled(known, series, scene)
+
+    def _unsettled(self, known: Known, series: Series, scene: Scene) -> PumpHeard:
+        """A known pump with these slams, its cycle as it was."""
+        knock = knock_near(scene.passage.level_db, series.frames, known.settled.series.late)
         return replace(known.settled, series=shifted(series, knock.lag, scene.n_frames))
 
     def _known_by_sound(self, series: Series, missing: list[Known], scene: Scene) -> Known | None:
@@ -149,6 +187,12 @@ class Tracker:
 
 
 PROVEN = 3  # passages in each of which the cycle of a new pump is looked at
+COVERED_MIN = 0.7  # a second look at the cycle that loses more of its beats than that has gone astray
+
+
+def covered(series: Series) -> float:
+    """How many frames of a passage the beats of a series fill, whatever its rate."""
+    return len(series.frames) * pace(series)
 
 
 def locked(frames: NDArray[np.float64], beat: NDArray[np.float64]) -> float:

@@ -24,6 +24,7 @@ ODD = 0.01  # likelihood of any drop at all: a gust, a passing car
 ODDS_MIN, BEAT_ODDS_MIN = -1.0, -2.0  # the even beat vouches for a slam
 LOUDEST, LOUDER = 0.98, 2.0  # a knock may stand out so many times further over the usual than the loudest slams
 PUSH_S = 0.7  # a hand's stroke lets the water run no longer; in a slow pump that is little
+SOONER = 0.65  # of the period of the ram itself, in which its water can't gather speed again
 NO_DROP, RECKONED_RUN, RECKONED_WINDOW = 0.4, 3, 5  # beats in a row at which the water ran on
 RECKONED_NOISE_MAX = 0.4
 IN_STEP = 0.12  # an interval no further off the usual
@@ -35,8 +36,7 @@ def plausible(train: SlamTrain, cut_off: CutOff | None, settings: RunningSetting
     if len(train) == 0:
         return train
     keep = train.beating | ~_too_loud(train)
-    if cut_off is not None:
-        keep &= _shuts_water_off(train, cut_off)
+    keep &= _shuts_water_off(train, cut_off) if cut_off is not None else train.beating | ~_pushes(train)
     group = np.cumsum(np.diff(train.time_s, prepend=train.time_s[0]) > settings.hand_gap_s).astype(np.intp)
     group += np.cumsum(_after_a_run(train, keep, group))
     certain = (train.beating | np.isfinite(train.opened_s)) & keep
@@ -76,6 +76,15 @@ def _shuts_water_off(train: SlamTrain, cut_off: CutOff) -> NDArray[np.bool_]:
 def _normal(off: FloatArray, spread: float, noise: float) -> FloatArray:
     wide = float(np.hypot(spread, noise))
     return np.asarray(np.exp(-0.5 * (off / wide) ** 2) / (wide * np.sqrt(2 * np.pi)) + ODD)
+
+
+def _pushes(train: SlamTrain) -> NDArray[np.bool_]:
+    """Whether a knock comes so soon before the next that it may be the push that made it, bool (n,).
+
+    For where no rush tells: a push opens the valve, and is heard as a knock itself; no hand pushes twice so soon.
+    """
+    period_s, _ = _stroke_drop(train)
+    return np.asarray(np.diff(train.time_s, append=np.inf) < min(PUSH_S, SOONER * period_s))
 
 
 def _in_step(train: SlamTrain, period_s: float) -> NDArray[np.bool_]:

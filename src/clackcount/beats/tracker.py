@@ -76,7 +76,7 @@ class Tracker:
             heard.append(collect(again, pump, rest, self.settings))
             found.append(pump)
             rest = rest.without(pump, whole=False)
-        self._idle = self._idle + 1 if self._nothing_sure(missing) else 0
+        self._idle = 0 if heard else self._idle + 1
         return heard + [strays_only(known, rest, self.settings) for known in missing]
 
     def _searches(self, missing: list[Known]) -> list[bool]:
@@ -141,10 +141,12 @@ class Tracker:
         """What sounds like a known pump and beats about as fast: evenly, or at its own intervals if these are not."""
         field_, was = scene.field, known.settled.series
         score = field_.features @ known.weights
-        guesses = [first_guess(field_, score, known.period, self.settings, rounds=2)]
+        series = first_guess(field_, score, known.period, self.settings, rounds=2)
         if not was.even:
-            guesses.append(first_guess(field_, score, known.period, self.settings, rounds=2, like=was))
-        series = max((guess for guess in guesses if guess), key=lambda guess: guess.evidence, default=None)
+            loose = first_guess(field_, score, known.period, self.settings, rounds=2, like=was)
+            loose = None if loose is None else within_rhythm(loose, self.settings)
+            if series is None or (loose is not None and loose.evidence > LOOSE_ADVANTAGE * series.evidence):
+                series = loose
         if series is None:
             return None
         # learned anew it may have gone over to something else that knocks
@@ -187,6 +189,7 @@ class Tracker:
 
 
 PROVEN = 3  # passages in each of which the cycle of a new pump is looked at
+LOOSE_ADVANTAGE = 1.25  # what must be explained more, as free intervals take in water and steps besides
 COVERED_MIN = 0.7  # a second look at the cycle that loses more of its beats than that has gone astray
 
 

@@ -19,7 +19,7 @@ from matplotlib import pyplot as plt
 
 import clackcount
 from clackcount import figures, simulate
-from clackcount.beats.cycle import fold
+from clackcount.beats.cycle import echoes
 from clackcount.beats.pumps import PumpHeard, Scene, search
 from clackcount.beats.template import PEAK_REACH, Scoring, local_maxima
 from clackcount.cli.main import main as cli
@@ -138,7 +138,7 @@ def one_cycle(folder: Path, scene: Scene, pump: PumpHeard) -> None:
     per_s = scene.passage.frames_per_s
     frames = pump.series.frames[1:-2]
     lags = np.arange(-30, int(pump.series.period) + 20)
-    strength = fold(scene.rises, frames, lags)
+    strength = echoes(scene.field, frames, lags)
     level = scene.passage.level_db[np.clip(frames[:, None] + lags, 0, scene.n_frames - 1)].mean(axis=(0, 2))
     figure, rows = plt.subplots(2, 1, figsize=(7.2, 4.0), sharex=True, layout="constrained")
     rows[0].fill_between(lags / per_s, 0, np.sqrt(np.maximum(strength, 0)), step="mid", color=WORK_SOFT)

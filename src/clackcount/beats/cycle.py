@@ -31,27 +31,6 @@ class Sound:
     energy: float
 
 
-def fold(rises: NDArray[np.float32], frames: Frames, lags: NDArray[np.intp]) -> NDArray[np.float64]:
-    """How far a sound stands out at each lag from the members, float64 (n_lags,); chance alone gives about 0 to 3.
-
-    The rise in each band is averaged over the members and measured in its standard errors; the squares of those
-    above 0 are averaged over the bands, so that a thud in one octave counts as well as a crack in all.
-    """
-    onset = np.maximum(0.5 * (rises[:, :, 0] + rises[:, :, 1]), 0)
-    # the lag strays by a frame or two
-    onset = np.maximum(np.maximum(onset[:-2], onset[1:-1]), onset[2:])
-    onset = np.minimum(onset, np.percentile(onset[::4], 99, axis=0))
-    where = frames[:, None] + lags[None, :] - 1
-    inside = np.all((where >= 0) & (where < len(onset)), axis=1)
-    if inside.sum() < 4:
-        return np.zeros(len(lags))
-    mean = np.stack([onset[where[inside, i]].mean(axis=0) for i in range(len(lags))])
-    errors = onset.std(axis=0) / np.sqrt(inside.sum()) + 1e-9
-    excess = np.maximum((mean - onset.mean(axis=0)) / errors, 0)
-    result: NDArray[np.float64] = ((excess**2).mean(axis=1) - 0.5) / 0.3
-    return result
-
-
 def sounds_of_cycle(
     field: Field,
     level_db: NDArray[np.float32],

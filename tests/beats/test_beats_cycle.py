@@ -13,7 +13,7 @@ from clackcount import pipeline
 from support.made_sound import Sound
 
 RATE_HZ = 16000
-DURATION_S = 40.0
+DURATION_S = 24.0
 
 
 def knock(rng: np.random.Generator, pitches_hz: tuple[float, ...], decay_s: float) -> np.ndarray:
@@ -53,14 +53,14 @@ SPLASH = (tuple(np.linspace(500, 6000, 40)), 0.03)
 THUD = ((150.0, 370.0, 590.0), 0.02)
 
 
-@pytest.mark.parametrize("seed", range(2))
+@pytest.mark.parametrize("seed", [1])
 @pytest.mark.parametrize(
     "others",
     [
         {},
         {0.04: (*CLICK, -6.0)},
         {0.055: (*CLICK, -6.0), 0.075: (*THUD, -8.0)},
-        {0.023: (*SPLASH, -10.0), 0.34: (*CLICK, -12.0), 0.45: (*THUD, -4.0)},
+        {0.023: (*SPLASH, -10.0), 0.15: (*CLICK, -12.0), 0.2: (*THUD, -4.0)},
         {0.11: (*CLICK, -10.0), 0.15: (*THUD, -4.0)},
     ],
     ids=["alone", "click", "click and reopening", "splash, click and reopening", "reopening nearly as loud"],

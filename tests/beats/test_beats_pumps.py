@@ -5,17 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from clackcount.beats.pumps import (
-    all_alike,
-    between_members,
-    loosened,
-    other_sound,
-    part_mixture,
-    shifted,
-    unpaired,
-    within_rhythm,
-)
+from clackcount.beats.pumps import other_sound, shifted
 from clackcount.beats.series import refine
+from clackcount.beats.shaping import all_alike, between_members, loosened, part_mixture, unpaired, within_rhythm
 from clackcount.beats.template import Frames
 from clackcount.settings import BeatsSettings
 from support.made_rises import field_of, noise, series_of

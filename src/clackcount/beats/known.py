@@ -8,8 +8,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from clackcount.beats.gaps import is_single
-from clackcount.beats.pumps import SMOOTH, PumpHeard, Scene, fullness
+from clackcount.beats.pumps import PumpHeard, Scene
 from clackcount.beats.series import Series
+from clackcount.beats.shaping import SMOOTH, fullness
 from clackcount.beats.signs import roughness
 from clackcount.beats.strays import alike, fingerprint
 from clackcount.settings import BeatsSettings

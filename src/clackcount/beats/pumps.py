@@ -6,22 +6,20 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import maximum_filter1d, uniform_filter1d
+from scipy.ndimage import uniform_filter1d
 
 from clackcount.beats.cycle import (
     Sound,
     lag_after,
-    likeness,
-    profile,
     reopening_of,
     rush_contrast,
     slam_odds,
     sounds_of_cycle,
 )
-from clackcount.beats.regularity import TURNS, locally_even, two_clusters
-from clackcount.beats.series import MEMBERS_MIN, Series, find_series, refine
-from clackcount.beats.signs import ram_odds, roughness
-from clackcount.beats.template import SAME_REACH, Field, Frames, Scoring, distance, gain
+from clackcount.beats.series import MEMBERS_MIN, Series, find_series
+from clackcount.beats.shaping import loosened, part_mixture, unpaired
+from clackcount.beats.signs import ram_odds
+from clackcount.beats.template import SAME_REACH, Field, Scoring, distance, gain
 from clackcount.model import Passage
 from clackcount.settings import BeatsSettings
 
@@ -83,7 +81,7 @@ FLOOR_S = 0.4  # a gust or a passing car lasts longer, a knock is shorter
 
 
 def settle(series: Series, scene: Scene, settings: BeatsSettings, prior: float = 0.0) -> PumpHeard:
-    """Look for the second sound of the cycle, and decide which of the two is the slam.
+    """Find all sounds of the cycle, and move the series to the likeliest slam among them.
 
     prior: log odds, from earlier listening, that the series is that of the slams.
     """
@@ -162,137 +160,11 @@ def rush_t(series: Series, reopening_lag: int | None, level_db: NDArray[np.float
     return rush_contrast(level_db, series.frames[:-1][single], series.frames[1:][single], int(lag))
 
 
-def unpaired(series: Series, field: Field, settings: BeatsSettings) -> Series:
-    """The first of each pair, where short and long intervals take turns and differ too much for one valve's beat.
-
-    Those are slams and reopenings, however alike they sound.
-    """
-    log = np.log(np.diff(series.frames).astype(np.float64))
-    slow = two_clusters(log)
-    if slow is None or np.mean(slow[1:] != slow[:-1]) < TURNS:
-        return series
-    short, long = float(np.median(log[~slow])), float(np.median(log[slow]))
-    if long - short < PAIR_RATIO:
-        return series
-    period = float(np.exp(short) + np.exp(long))
-    firsts = refine(field, series.frames[:-1][~slow], period, settings, rounds=2)
-    return series if firsts is None else firsts
-
-
-PAIR_RATIO = np.log(1.75)
-
-
-def part_mixture(series: Series, field: Field, rises: NDArray[np.float32], settings: BeatsSettings) -> Series:
-    """The louder of two interleaved sounds, where every second member sounds unlike the others; else the series.
-
-    Slam, reopening, slam, reopening at even distances looks like one series of twice the rate. A pump that slams
-    strong and weak in turn does too, but there the shape of the spectrum is the same.
-    """
-    even, odd = series.frames[::2], series.frames[1::2]
-    if len(odd) < 3 or one_sound(series, rises, settings):
-        return series
-    louder = even if series.z_honest[::2].mean() >= series.z_honest[1::2].mean() else odd
-    half = refine(field, louder, 2 * series.period, settings, rounds=2)
-    return series if half is None else half
-
-
-def one_sound(series: Series, rises: NDArray[np.float32], settings: BeatsSettings) -> bool:
-    """Whether the spectrum of every second member has the shape of the others', at any loudness."""
-    even, odd = series.frames[::2], series.frames[1::2]
-    return likeness(profile(rises, even), profile(rises, odd)) > settings.likeness_min
-
-
 def shifted(series: Series, lag: int, n_frames: int) -> Series:
     """The series moved to where its knock is, without the members that fall off the passage."""
     frames = series.frames + lag
     inside = (frames >= 0) & (frames < n_frames)
     return replace(series, frames=frames[inside], z_honest=series.z_honest[inside], late=series.late + lag)
-
-
-def loosened(series: Series, field: Field, rises: NDArray[np.float32], settings: BeatsSettings) -> Series:
-    """The series with whatever intervals its sound is found at, where that explains more.
-
-    So a beat that hops between two rates, is long and short in turn, or ragged is followed through.
-    """
-    if series.typical_z < LOOSENED_MIN_Z:
-        return series
-    between = between_members(series)
-    if between is None and goes_evenly(series):
-        return series
-    best = series
-    for frames in [series.frames] if between is None else [series.frames, between]:
-        loose = refine(field, frames, float(np.median(np.diff(frames))), settings, rounds=3, even=False)
-        if loose is None or loose.typical_z < LOOSENED_SHARE * series.typical_z:
-            continue
-        loose = within_rhythm(loose, settings)
-        if frames is between and not all_alike(loose, rises, settings):
-            continue
-        if loose.evidence > LOOSENED_ADVANTAGE * best.evidence:
-            best = loose
-    return best
-
-
-def goes_evenly(series: Series) -> bool:
-    """Whether the series is even and without gaps, so that no other intervals can explain more."""
-    return fullness(series) > FULL and roughness(series.frames, series.period) < SMOOTH
-
-
-def fullness(series: Series) -> float:
-    """Share of the beats between the first member and the last that are members."""
-    frames = series.frames
-    return float(len(frames) / (1 + (frames[-1] - frames[0]) / series.period))
-
-
-FULL, SMOOTH = 0.96, 0.04
-
-
-def all_alike(series: Series, rises: NDArray[np.float32], settings: BeatsSettings) -> bool:
-    """Whether every second member sounds as the others do, and not much softer: not slams and reopenings in turn."""
-    even, odd = series.z_honest[::2].mean(), series.z_honest[1::2].mean()
-    return bool(one_sound(series, rises, settings) and min(even, odd) > ALIKE_SHARE * max(even, odd))
-
-
-ALIKE_SHARE = 0.3
-LOOSENED_MIN_Z, LOOSENED_SHARE, LOOSENED_ADVANTAGE = 3.0, 0.6, 1.03
-
-
-def within_rhythm(series: Series, settings: BeatsSettings) -> Series:
-    """The series without what lies off its rhythm, where most of it has one.
-
-    A pump that beats evenly does not turn ragged when it stops: what sounds like it then is water.
-    """
-    even = locally_even(series.frames.astype(np.float64), RHYTHM_SPREAD, RHYTHM_LEAST)
-    if even.all() or even.sum() < RHYTHM_MEMBERS or even.mean() < 0.5:
-        return series
-    lost = float(gain(series.z_honest[~even], series.typical_z, settings.gain_max).sum())
-    frames = series.frames[even]
-    return replace(series, frames=frames, z_honest=series.z_honest[even], evidence=series.evidence - max(lost, 0.0))
-
-
-RHYTHM_SPREAD, RHYTHM_LEAST, RHYTHM_MEMBERS = 0.1, 5, 10
-
-
-def between_members(series: Series) -> Frames | None:
-    """The members with what lies between them, where the same sound comes once more in most gaps; else None.
-
-    Long and short in turn looks like a beat of half the rate.
-    """
-    single = series.frames[:-1][np.diff(series.frames) < 1.4 * series.period]
-    lags = np.arange(max(9, int(0.25 * series.period)), int(0.75 * series.period))
-    if len(single) < 4 or len(lags) < 3:
-        return None
-    z = maximum_filter1d(series.z, 5)
-    usual = np.median(z[np.minimum(single[:, None] + lags[None, :], len(z) - 1)], axis=0)
-    best = int(np.argmax(usual))
-    if usual[best] < BETWEEN_SHARE * series.typical_z:
-        return None
-    extra = single + lags[best]
-    window = np.minimum(extra[:, None] + np.arange(-3, 4)[None, :], len(z) - 1)
-    extra = window[np.arange(len(extra)), np.argmax(series.z[window], axis=1)]
-    return np.unique(np.concatenate([series.frames, extra]))
-
-
-BETWEEN_SHARE = 0.15  # of what a member scores; nine in ten made rams of the right period stay below 0.1
 
 
 def other_sound(series: Series, lag: int, field: Field, settings: BeatsSettings) -> Series:

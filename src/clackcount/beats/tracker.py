@@ -12,8 +12,9 @@ from numpy.typing import NDArray
 from clackcount.beats.cycle import knock_near
 from clackcount.beats.heard import Heard, collect, strays_only
 from clackcount.beats.known import Known, goes_on, pace
-from clackcount.beats.pumps import PumpHeard, Scene, search, settle, shifted, within_rhythm
+from clackcount.beats.pumps import PumpHeard, Scene, search, settle, shifted
 from clackcount.beats.series import Series, first_guess
+from clackcount.beats.shaping import within_rhythm
 from clackcount.beats.strays import fingerprint
 from clackcount.model import Passage
 from clackcount.settings import BeatsSettings

@@ -137,7 +137,7 @@ def surely_reopens(series: Series, lag: int, scene: Scene) -> bool:
     """
     due = series.frames + lag
     due = due[due < scene.n_frames]
-    if lag <= BARK_S * scene.passage.frames_per_s or len(due) < MEMBERS_MIN:
+    if lag <= BARK_S * scene.passage.frames_per_s or len(due) < REOPENINGS_MIN:
         return False
     scoring = Scoring.learn(scene.field, due)
     if scoring is None:
@@ -147,6 +147,7 @@ def surely_reopens(series: Series, lag: int, scene: Scene) -> bool:
 
 
 BARK_S, REOPENING_Z, REOPENING_HEARD_Z, REOPENING_SHARE = 0.11, 8.0, 1.5, 0.85
+REOPENINGS_MIN = 12  # a bird may sing a phrase of two calls eight times in a minute
 STEP_S = 0.1
 
 

@@ -11,7 +11,7 @@ from clackcount.beats.known import Known
 from clackcount.beats.pumps import PumpHeard, Scene
 from clackcount.beats.series import Series
 from clackcount.beats.strays import confidence, find_strays
-from clackcount.beats.template import Field, Frames, distance, learn, standardise
+from clackcount.beats.template import Field, Frames, learn, standardise
 from clackcount.model import Passage
 from clackcount.settings import BeatsSettings
 
@@ -39,9 +39,8 @@ def collect(known: Known, pump: PumpHeard, scene: Scene, settings: BeatsSettings
     field_ = scene.field
     reopen = reopening_frames(pump, field_)
     sure = supported(series)
-    firm = sure & ~doubtful(series)
-    certain = reopen[firm & np.isfinite(reopen)].astype(np.intp)
-    taken = np.sort(np.concatenate([series.frames[firm], certain]))
+    reopen = reopen[sure]
+    taken = np.sort(np.concatenate([series.frames[sure], reopen[np.isfinite(reopen)].astype(np.intp)]))
     strays, stray_z = find_strays(
         field_,
         series.z,
@@ -53,21 +52,17 @@ def collect(known: Known, pump: PumpHeard, scene: Scene, settings: BeatsSettings
         series.late,
         settings,
     )
-    members, firm = series.frames[firm], firm[sure]
+    members = series.frames[sure]
     between = np.searchsorted(members, strays)
     inside = (between > 0) & (between < len(members))
     gap = np.full(len(strays), np.inf)
     gap[inside] = members[between[inside]] - members[between[inside] - 1]
     # between two slams one period apart there is no third: the valve is on its way
     strays, stray_z = strays[gap > 1.6 * series.period], stray_z[gap > 1.6 * series.period]
-    # where the beat was only reckoned on, what sounds like a slam is it, and not what lies beside it
-    members, reopen, z_honest = series.frames[sure], reopen[sure], series.z_honest[sure]
-    keep = firm | (distance(members, strays) > BESIDE * series.period) if len(strays) else np.ones(len(firm), bool)
-    members, reopen, z_honest = members[keep], reopen[keep], z_honest[keep]
     frames = np.concatenate([members, strays])
     confident = np.concatenate(
         [
-            confidence(z_honest, series.typical_z, on_beat=True),
+            confidence(series.z_honest[sure], series.typical_z, on_beat=True),
             confidence(stray_z, series.typical_z, on_beat=False),
         ]
     )
@@ -137,19 +132,6 @@ def supported(series: Series) -> NDArray[np.bool_]:
 
 
 SUPPORT_SHARE = 0.35
-
-
-def doubtful(series: Series) -> NDArray[np.bool_]:
-    """True for members that are hardly heard and lie on no even beat, bool (n,): among the strokes of a hand the path
-    of the beat is led on through whatever is there."""
-    interval = np.diff(series.frames)
-    change = np.abs(np.diff(np.log(np.maximum(interval, 1))))
-    even = np.concatenate([[False], change < UNEVEN, [False]])
-    weak = series.z_honest < DOUBTFUL_SHARE * min(series.typical_z, 20.0)
-    return np.asarray(weak & ~even)
-
-
-DOUBTFUL_SHARE, UNEVEN, BESIDE = 0.6, 0.12, 0.4
 
 
 def reopening_frames(pump: PumpHeard, field_: Field) -> NDArray[np.float64]:

@@ -23,10 +23,11 @@ KNOCKS_MIN = 3
 APART_S = (0.5, 6.0)  # strokes of a hand (common practice, no source)
 EVEN, LOOKED_AT = 0.12, 4  # the last intervals of a beat are whole numbers of a period, give or take such a share
 PARTS = (1, 2, 3)  # of the shortest of them, that the period may be
+ALIKE_RUN, ALIKE_SHARE = 3, 0.1  # so many intervals in a row that agree are no hand's
 
 
 def loud_knocks(passage: Passage, field: Field) -> FloatArray:
-    """When the last such knocks were, s in the recording, float64 (n,); empty where there are none.
+    """When the last such knocks were, s in the recording, float64 (n,); empty where there are too few.
 
     Up to where the passage is kept. field: of the whole passage.
     """
@@ -54,13 +55,19 @@ def loud_knocks(passage: Passage, field: Field) -> FloatArray:
     knocks = knocks[breaks[-1] + 1 :] if len(breaks) else knocks
     if len(knocks) < KNOCKS_MIN:
         return np.empty(0)
-    last = np.diff(knocks)[-LOOKED_AT:]
-    if any(_whole(last, float(last.min()) / parts) for parts in PARTS):
-        return np.empty(0)
     return (knocks + passage.first_frame) / per_s
 
 
-def _whole(interval: Frames, period: float) -> bool:
+def beats_evenly(time_s: FloatArray) -> bool:
+    """Whether knocks (n,) beat rather than being pushed: so many in a row agree, or the last fit one period."""
+    interval_s = np.diff(time_s)
+    agree = np.abs(np.diff(np.log(interval_s))) < ALIKE_SHARE
+    runs = np.convolve(agree, np.ones(ALIKE_RUN - 1), mode="valid") if len(agree) >= ALIKE_RUN - 1 else np.zeros(1)
+    last_s = interval_s[-LOOKED_AT:]
+    return bool(runs.max() == ALIKE_RUN - 1) or any(_whole(last_s, float(last_s.min()) / parts) for parts in PARTS)
+
+
+def _whole(interval: FloatArray, period: float) -> bool:
     """Whether all intervals are whole numbers of the period: a beat, some of its knocks not loud enough."""
     n = interval / period
     return bool(np.all(np.abs(n - np.round(n)) < EVEN))

@@ -12,7 +12,7 @@ import numpy as np
 
 from clackcount.beats.assemble import Collector
 from clackcount.beats.heard import Heard
-from clackcount.beats.knocks import ALONE_S, loud_knocks
+from clackcount.beats.knocks import ALONE_S, beats_evenly, loud_knocks
 from clackcount.beats.known import Known
 from clackcount.beats.missing import FELLOWS, missing_beats
 from clackcount.beats.tracker import Tracker
@@ -25,6 +25,7 @@ REVIEW_CYCLES = 10.0  # looked at again, so that a new slam is judged and placed
 HOLD_MAX_S = 0.6  # no valve stays shut longer by itself
 HOLD_CYCLES = 0.12  # a louder moment so soon after it would be the slam
 AT_ONCE_S = 0.1
+BEATS_ON_S = 20.0  # after loud knocks that were even
 # Water that is louder before the knock than after it speaks for a ram, and the sooner one is known, the better: in a
 # whole recording there is time to do without this sign.
 RUSH_ODDS, RUSH_SURE_T = 2.5, 4.0
@@ -165,6 +166,8 @@ class LiveTracker:
         if scene is None or self._told is not None or self._candidates:
             return np.empty(0)
         time_s = loud_knocks(scene.passage, scene.field)
+        if len(time_s) and beats_evenly(time_s):
+            self._knocked_to_s = self._heard_s + BEATS_ON_S  # what goes on so is no push, be it heard or not
         time_s = time_s[time_s > self._knocked_to_s + ALONE_S]
         self._knocked_to_s = float(time_s[-1]) if len(time_s) else self._knocked_to_s
         return time_s

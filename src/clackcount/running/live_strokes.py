@@ -33,14 +33,15 @@ class LiveStrokes:
     def count(self, reading: Reading, from_s: float) -> list[int]:
         """Count those in the window that begins at from_s anew, for judgements change as more is heard.
 
-        Returns the numbers of those that are new, and later than all before. What was counted as knocks only gives
-        way to them.
+        Returns the numbers of those that are later than all told before. What was counted as knocks only gives way to
+        them.
         """
         time_s: FloatArray = reading.train.time_s + from_s
-        pushed_s = time_s[reading.strokes.pushed & (time_s > self.since_s)]
-        known = len(self.time_s)
-        self._told_to_s = max([self._told_to_s, *self.time_s[-1:]])
+        pushed = reading.strokes.pushed & (time_s > self.since_s)
         before = [] if self._knocks_only else [t for t in self.time_s if t < from_s]
-        self.time_s, self._knocks_only = before + pushed_s.tolist(), False
-        numbers = range(known + 1, len(self.time_s) + 1)
-        return [number for number in numbers if self.time_s[number - 1] > self._told_to_s]
+        if self._knocks_only:
+            self._told_to_s = max([self._told_to_s, *self.time_s[-1:]])
+        self.time_s, self._knocks_only = before + time_s[pushed].tolist(), False
+        numbers = [i for i, t in enumerate(self.time_s, start=1) if t > self._told_to_s]
+        self._told_to_s = max(self._told_to_s, *(self.time_s[i - 1] for i in numbers), 0.0)
+        return numbers

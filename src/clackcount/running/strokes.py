@@ -39,6 +39,7 @@ DWELL_RANGE = ((-3.0, 0.2), (-1.5, 0.7))
 # How often something is heard where a reopening is due though none came: as a share of how often the ram's are, and
 # besides, for a push knocks, too. What that may say.
 BY_CHANCE, PUSH_HEARD, HEARD_MAX = 0.35, 0.1, 1.5
+IN_TIME = 0.3  # a ram reopens no further off its usual time, as a share of it
 AFTER_STRAY = (0.8, 0.1)  # the same two after a slam off the beat, where reopenings are looked for less
 ALONE = -1.0  # evidence of a slam that lies on no even beat
 
@@ -50,7 +51,7 @@ FAILING_SLOWER, FAILING_SCATTER = 1.15, 0.2  # a run that fails turns slow and r
 FRESH_SLOWER, FRESH_SCATTER = 1.1, 0.15  # a start that fails slows down from its first beat
 ANY_LENGTH = 0.5  # share of its intervals that do not follow from the one before
 FRESH_CHANGE, FRESH_BEATS = 0.1, 4  # from one interval to the next; no run is for good before so many
-HOLDS, FRESH = 1.0, 0.1  # it runs for good; each beat that it has not yet done so
+HOLDS, FRESH = 1.5, 0.1  # it runs for good; each beat that it has not yet done so
 RUNS_ON = 4.0  # it slams on by itself after a pause in which it should have slammed
 IN_STEP, OUT_OF_STEP = 1.6, -2.0  # and the pause is, or is not, a whole number of periods
 STOOD = 12.0  # the water is heard to have run on, or to have stood
@@ -101,14 +102,16 @@ def judge_strokes(
     fresh = _from_interval(interval_s, period_s * FRESH_SLOWER, np.maximum(scatter, FRESH_SCATTER))
     failing = _from_interval(interval_s, earlier_s * FAILING_SLOWER, np.full(n, FAILING_SCATTER))
     firm = np.where(has_run, np.maximum(firm, failing), firm)
-    firm[paused] = fresh[paused] = -0.5
+    fresh = np.maximum(fresh, firm)  # a start that holds goes as it will go
+    firm[paused] = fresh[paused] = 0.0
     of_dwell = np.zeros(n)
     for dwell_s, (least, most), between_knocks in zip(dwells_s, DWELL_RANGE, (True, False), strict=False):
         dwell_s = np.where(paused, np.nan, dwell_s)
         of_dwell += np.clip(_from_dwell(dwell_s, period_s, scatter, between_knocks=between_knocks), least, most)
     evidence = np.where(train.beating, 0.0, ALONE) + of_dwell + np.where(_starting(even, paused), of_drop, 0.0)
     if dwells_s:
-        evidence += np.clip(_from_being_heard(dwells_s[0], scatter, train.beating), -HEARD_MAX, HEARD_MAX)
+        of_hearing = np.clip(_from_being_heard(dwells_s[0], scatter, train.beating), -HEARD_MAX, HEARD_MAX)
+        evidence += np.where(paused, 0.0, of_hearing)  # after a pause none is looked for
     evidence[0] = {None: 1.0, True: -20.0, False: 20.0}[was_pushed] + (0.0 if train.beating[0] else ALONE)
     firm[0] = fresh[0] = 0.0
     with np.errstate(invalid="ignore"):
@@ -262,7 +265,9 @@ def _from_being_heard(dwell_s: FloatArray, scatter: FloatArray, beating: NDArray
     after_beat = np.concatenate([[True], beating[:-1]])
     own = np.where(after_beat, 1.0, AFTER_STRAY[0]) * share
     pushed = np.where(after_beat, BY_CHANCE, AFTER_STRAY[1]) * share + PUSH_HEARD
-    heard = np.where(dwell_s < OWN_DWELL_MAX_S, np.log(own / pushed), 0.0)  # one that came later was a push
+    usual_s = float(np.median(dwell_s[steady & np.isfinite(dwell_s)])) if share > 0.03 else 0.0
+    in_time = np.abs(dwell_s - usual_s) < IN_TIME * usual_s  # one that came at another time was a push
+    heard = np.where(in_time, np.log(own / pushed), 0.0)
     return np.asarray(np.where(np.isfinite(dwell_s), heard, np.log((1 - own) / (1 - pushed))))
 
 

@@ -29,6 +29,7 @@ WINDOW_S, WINDOW_SLAMS = 120.0, 50  # read so far back, and further for so many 
 HOLD_S = 600.0  # how long the last run is kept in hearing after a stop
 SETTLE_EVERY_S = 5.0
 RESUME_BEATS = 3  # after a stop, before it is told to run on
+WATER_AFTER_S = 0.3  # of flow after a knock, that tells whether it shut the water off
 SURE_BEATS = 14  # of a run, after which it is known where it began
 PUSHES_SURE = 3  # in a ram that ran until now and was not silent in between
 KNOCK_SURE = 0.5  # of a knock before any pump is known, that it is a push
@@ -91,7 +92,9 @@ class Watcher:
     # --- one tick
 
     def _step(self, now_s: float) -> None:
-        if self._window.hear_until(now_s):
+        # Unless it runs, a knock off the beat is judged by the water after it, too.
+        hold_s = 0.0 if self.state is State.SELF or self._reading is None else WATER_AFTER_S
+        if self._window.hear_until(now_s, hold_s):
             self._hear_slam(now_s)
         elif self._reading is not None:
             self._hear_silence(now_s)
@@ -126,7 +129,10 @@ class Watcher:
             begins_s = float(since_s[0])
         n_pushed = int(self._reading.strokes.pushed[last.first : last.last + 1].sum())
         if self.state is State.SELF and last.state is State.HAND:
-            if n_pushed < PUSHES_SURE and last.first > 0 and last.start_s <= spells[-2].end_s:
+            time_s = self._reading.train.time_s + from_s
+            n_since = int(np.sum(self._reading.strokes.pushed & (time_s > self._run.last_s)))
+            goes_on = begins_s < self._run.last_s or (last.first > 0 and last.start_s <= spells[-2].end_s)
+            if n_since < PUSHES_SURE and goes_on:
                 return  # one odd interval of a running ram is easily taken for a push before what follows is heard
             stopped_s, cause, stop_sure = self._why_stopped(spells, now_s, from_s)
             if stopped_s > self._strokes.since_s:

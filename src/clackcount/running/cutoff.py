@@ -1,4 +1,8 @@
-"""How much of the rush ends with a knock: a slam shuts the water off, other knocks leave it as it was."""
+"""How much of the rush ends with a knock: a slam shuts the water off, other knocks leave it as it was.
+
+The rush around a moment is compared with the shape it has around the pump's own slams: growing, cut off, gone (a
+matched filter). Its level there does not matter, so that rain, wind and gain which come and go slowly do not either.
+"""
 
 from __future__ import annotations
 
@@ -7,88 +11,79 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from clackcount.model import FloatArray, FlowTrack, SlamTrain
-from clackcount.running.rush import RushScale, first_cell_after, last_cell_before
+from clackcount.model import FloatArray, SlamTrain
+from clackcount.running.rush import RushScale, first_cell_after
 
 BEATS_MIN = 8  # of the pump's own, to know how they sound
-BEFORE_LAGS, AFTER_LAGS = (0, -1), (-1, 0, 1)  # cells compared: up to the knock, around the quietest after it
+BEFORE_S, AFTER_S = 0.5, 0.3  # compared; of a fast pump PART of the period on either side
+PART = 0.45
+SHAPES_MAX = 2000  # cycles, enough to average over
 NOISE_MIN, NOISE_MAX = 0.15, 0.5  # the scatter of it; above, it tells nothing
+SEPARATION_MIN = 1.0  # below, the shape is that of the noise it was learned from
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class CutOff:
-    """What ends with the pump's own slams, and how much that scatters.
+    """The rush around a slam: shape float64 (n_lags,), of the index (n_cells,) from before cells ahead of it.
 
-    index: float64 (n_cells,), see rush.rush_index; level_db (n_cells, n_bands), contrast_db (n_bands,): what it is
-    made of. usual: of the index, at its own slams. shut: the index after them. at_slams, anywhere: scatter of the
-    share at its slams, and where nothing happens. alike: see likeness, what nine in ten of its slams reach.
+    at_slams, anywhere: scatter of the share at its own slams, and where nothing happens.
     """
 
-    level_db: NDArray[np.floating]
-    contrast_db: FloatArray
     index: FloatArray
     step_s: float
-    shut_lag: int
-    usual: float
-    shut: float
+    before: int
+    shape: FloatArray
     at_slams: float
     anywhere: float
-    alike: float
 
     @classmethod
-    def learn(cls, train: SlamTrain, index: FloatArray, scale: RushScale | None, flow: FlowTrack) -> CutOff | None:
+    def learn(cls, train: SlamTrain, index: FloatArray, scale: RushScale | None, step_s: float) -> CutOff | None:
         """From the beats of one pump; None where it cannot be told."""
         own_s = train.time_s[train.beating]
-        if scale is None or scale.separation <= 0 or len(own_s) < BEATS_MIN:
+        if scale is None or scale.separation < SEPARATION_MIN or len(own_s) < BEATS_MIN:
             return None
-        raw = cls(flow.level_db, scale.contrast_db, index, flow.step_s, scale.shut_lag, 1.0, 0.0, 0.0, 0.0, 0.0)
-        drop = raw.share(own_s)
-        usual = float(np.nanmedian(drop)) if np.any(np.isfinite(drop)) else 0.0
-        if usual <= 0:
+        period_s = float(np.median(np.diff(own_s)))
+        before, after = (max(2, round(min(part_s, PART * period_s) / step_s)) for part_s in (BEFORE_S, AFTER_S))
+        raw = cls(index, step_s, before, np.zeros(before + after), 0.0, 0.0)
+        around = raw._around(own_s[:: len(own_s) // SHAPES_MAX + 1])
+        around = around[np.isfinite(around[:, 0])]
+        if len(around) < BEATS_MIN:
             return None
-        anywhere = np.sqrt(1 / len(BEFORE_LAGS) + 1 / len(AFTER_LAGS)) / (scale.separation * usual)
-        if anywhere > NOISE_MAX:
+        shape = np.median(around, axis=0)
+        shape -= shape.mean()
+        learned = replace(raw, shape=shape)
+        if learned._power <= 0:
             return None
-        at_slams = 1.4826 * float(np.nanmedian(np.abs(drop / usual - 1)))
-        return replace(
-            raw,
-            usual=usual,
-            shut=float(np.nanmedian(raw.after(own_s))),
-            at_slams=max(NOISE_MIN, at_slams),
-            anywhere=max(NOISE_MIN, float(anywhere)),
-            alike=float(np.nanquantile(raw.likeness(own_s), 0.1)),
-        )
+        share = around @ shape / learned._power
+        at_slams = 1.4826 * float(np.median(np.abs(share - 1)))
+        anywhere = _scatter(around - share[:, None] * shape) / np.sqrt(learned._power)
+        if max(at_slams, anywhere) > NOISE_MAX:
+            return None
+        return replace(learned, at_slams=max(NOISE_MIN, at_slams), anywhere=max(NOISE_MIN, anywhere))
 
     def share(self, time_s: FloatArray) -> FloatArray:
         """How much ends at each time (n,), 1 as at the pump's own slams; NaN at the ends of the recording."""
-        return (_mean(self.index, self._before(time_s)) - self.after(time_s)) / self.usual
+        return np.asarray(self._around(time_s) @ self.shape / self._power)
 
-    def after(self, time_s: FloatArray) -> FloatArray:
-        """The index in what would be the shut phase after each time (n,); NaN at the ends of the recording."""
-        return _mean(self.index, self._after(time_s))
+    @property
+    def _power(self) -> float:
+        return float(self.shape @ self.shape)
 
-    def likeness(self, time_s: FloatArray) -> FloatArray:
-        """Cosine between what ends in each band at each time (n,) and the rush of the pump; NaN as above.
-
-        A talker and a bird fall silent in bands of their own.
-        """
-        ends_db = _mean(self.level_db, self._before(time_s)) - _mean(self.level_db, self._after(time_s))
-        length = np.linalg.norm(ends_db, axis=1) * np.linalg.norm(self.contrast_db)
-        return np.asarray(ends_db @ self.contrast_db / np.maximum(length, 1e-9))
-
-    def _before(self, time_s: FloatArray) -> NDArray[np.int64]:
-        return np.asarray(last_cell_before(time_s, self.step_s)[:, None] + np.array(BEFORE_LAGS), np.int64)
-
-    def _after(self, time_s: FloatArray) -> NDArray[np.int64]:
-        lags = np.maximum(self.shut_lag + np.array(AFTER_LAGS), 0)
-        return np.asarray(first_cell_after(time_s, self.step_s)[:, None] + lags, np.int64)
+    def _around(self, time_s: FloatArray) -> FloatArray:
+        """The index around each time less its mean, float64 (n, n_lags); NaN where a part lies outside."""
+        first: NDArray[np.int64] = first_cell_after(time_s, self.step_s) - self.before
+        cells = first[:, None] + np.arange(len(self.shape))
+        inside = (first >= 0) & (first + len(self.shape) <= len(self.index))
+        if not inside.any():
+            return np.full(cells.shape, np.nan)
+        around = self.index[np.clip(cells, 0, len(self.index) - 1)]
+        around = around - around.mean(axis=1, keepdims=True)
+        around[~inside] = np.nan
+        return np.asarray(around)
 
 
-def _mean(values: NDArray[np.floating], cells: NDArray[np.int64]) -> FloatArray:
-    """Mean of values (n_cells, ...) over cells (n, n_lags), float64 (n, ...); NaN where one lies outside."""
-    if not len(values):
-        return np.full((len(cells), *values.shape[1:]), np.nan)
-    inside = (cells.min(axis=1, initial=0) >= 0) & (cells.max(axis=1, initial=0) < len(values))
-    mean = values[np.clip(cells, 0, len(values) - 1)].mean(axis=1, dtype=np.float64)
-    mean[~inside] = np.nan
-    return np.asarray(mean)
+def _scatter(rest: FloatArray) -> float:
+    """Of what is left of the index around the slams, (n, n_lags), as it counts in a sum: neighbours may be alike."""
+    variance = float(np.mean(rest**2)) + 1e-12
+    alike = float(np.clip(np.mean(rest[:, 1:] * rest[:, :-1]) / variance, 0.0, 0.8))
+    return float(np.sqrt(variance * (1 + alike) / (1 - alike)))

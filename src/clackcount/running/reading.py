@@ -10,7 +10,6 @@ from scipy.ndimage import median_filter
 from clackcount.model import FloatArray, FlowTrack, SlamTrain
 from clackcount.running.cutoff import CutOff
 from clackcount.running.cycling import stood_before
-from clackcount.running.fading import with_faded
 from clackcount.running.rush import (
     RushScale,
     dwell_from_rush,
@@ -22,6 +21,7 @@ from clackcount.running.rush import (
 )
 from clackcount.running.strays import by_itself_or_pushed, plausible
 from clackcount.running.strokes import Strokes, judge_strokes
+from clackcount.running.unheard import with_unheard
 from clackcount.settings import RunningSettings
 
 FAINT_SEPARATION = 2.0  # below this what is heard after a stop may tell more than what is heard in the cycles
@@ -68,8 +68,8 @@ def read(
     if learned is not None and (scale is None or learned.separation >= FAINT_SEPARATION):
         scale = learned
     index = np.zeros(len(flow)) if scale is None else rush_index(flow, scale)
-    cut_off = CutOff.learn(train, index, scale, flow)
-    train = with_faded(plausible(train, cut_off, settings), cut_off)
+    cut_off = CutOff.learn(train, index, scale, flow.step_s)
+    train = with_unheard(plausible(train, cut_off, settings), cut_off)
     index, shut, height = _along(scale, train, flow)
     dwells_s = [train.opened_s - np.concatenate([[np.nan], train.time_s[:-1]])] if len(train) else []
     if scale is not None and scale.separation >= DWELL_SEPARATION:

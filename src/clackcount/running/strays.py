@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import median_filter
 
 from clackcount.model import FloatArray, SlamTrain
 from clackcount.running.cutoff import BEATS_MIN, CutOff
@@ -25,8 +24,14 @@ ODDS_MIN, BEAT_ODDS_MIN = -1.0, -2.0  # the even beat vouches for a slam
 LOUDEST, LOUDER = 0.98, 2.0  # a knock may stand out so many times further over the usual than the loudest slams
 PUSH_S = 0.7  # a hand's stroke lets the water run no longer; in a slow pump that is little
 SOONER = 0.65  # of the period of the ram itself, in which its water can't gather speed again
-NO_DROP, RECKONED_RUN, RECKONED_WINDOW = 0.4, 3, 5  # beats in a row at which the water ran on
-RECKONED_NOISE_MAX = 0.4
+RECKONED_RUN, RECKONED_MIN, RECKONED_MAX = (
+    2,
+    5.0,
+    3.0,
+)  # beats in a row at which water ran on; log odds of all, of one
+OWN_FOR_SURE, NONE_SPREAD, RECKONED_GAP = -2.0, 0.2, 3.5  # log odds; of the share where nothing ends; periods
+SKIPPED, SKIPS = 1.5, 1.0  # periods since the beat before, and log odds of such a one
+OFF_BEAT, ON_BEAT = 0.5, -0.5  # of one that lies off the beat, or on it
 IN_STEP = 0.12  # an interval no further off the usual
 CONTINUES = 2.2  # of the last intervals: a knock so soon after a run goes on with it
 
@@ -62,15 +67,13 @@ def _shuts_water_off(train: SlamTrain, cut_off: CutOff) -> NDArray[np.bool_]:
     period_s, stroke_drop = _stroke_drop(train)
     share = cut_off.share(train.time_s)
     drop = np.nan_to_num(np.minimum(share, stroke_drop), nan=stroke_drop)  # more than usual is no sign against it
-    slam = _normal(drop - stroke_drop, STROKE_SPREAD, cut_off.at_slams)
-    opening = _normal(drop + stroke_drop, STROKE_SPREAD, cut_off.anywhere)
-    odds = np.log(slam / np.maximum(opening, _normal(drop, 0.0, cut_off.anywhere)))
+    noise = max(cut_off.at_slams, cut_off.anywhere)  # a stroke's rush has a shape of its own
+    slam, opening = (_normal(drop - usual, STROKE_SPREAD, noise) for usual in (stroke_drop, -stroke_drop))
+    odds = np.log(slam / np.maximum(opening, _normal(drop, 0.0, noise)))
     if period_s > PUSH_S:  # too soon before the next to be a stroke of its own, it may be the push that made it
         odds = odds - (np.diff(train.time_s, append=np.inf) < PUSH_S)
     enough = (odds >= np.where(train.beating, BEAT_ODDS_MIN, ODDS_MIN)) | _in_step(train, period_s)
-    if cut_off.at_slams > RECKONED_NOISE_MAX:
-        return enough
-    return enough & ~_reckoned(train.beating, np.nan_to_num(share, nan=1.0), stroke_drop)
+    return enough & ~_reckoned(train, share, cut_off, period_s)
 
 
 def _normal(off: FloatArray, spread: float, noise: float) -> FloatArray:
@@ -100,15 +103,28 @@ def _stroke_drop(train: SlamTrain) -> tuple[float, float]:
     return period_s, STROKE_DROP * min(1.0, PUSH_S / max(period_s, PUSH_S))
 
 
-def _reckoned(beating: NDArray[np.bool_], share: FloatArray, stroke_drop: float) -> NDArray[np.bool_]:
+def _reckoned(train: SlamTrain, share: FloatArray, cut_off: CutOff, period_s: float) -> NDArray[np.bool_]:
     """Whether a beat is one of several in a row at which the water went on, bool (n,)."""
-    found = np.zeros(len(beating), np.bool_)
-    beat = np.flatnonzero(beating)
-    none_off = share[beat] < NO_DROP * stroke_drop
-    core = none_off & (median_filter(none_off.astype(np.int8), size=RECKONED_WINDOW, mode="nearest") > 0)
-    for run in np.split(np.arange(len(beat)), np.flatnonzero(~none_off[1:] | ~none_off[:-1]) + 1):
-        if len(run) >= RECKONED_RUN and core[run].any():
-            found[beat[run]] = True
+    beat = np.flatnonzero(train.beating)
+    share = np.nan_to_num(share[beat], nan=1.0)
+    own = _normal(np.minimum(share, 1.0) - 1.0, OWN_SPREAD, cut_off.at_slams)
+    odds = np.clip(np.log(_normal(share, NONE_SPREAD, cut_off.anywhere) / own), -RECKONED_MAX, RECKONED_MAX)
+    spanned = np.diff(train.time_s[beat], prepend=train.time_s[:1]) / max(period_s, 1e-9)
+    odds += np.where(spanned > SKIPPED, SKIPS, np.where(np.abs(spanned - 1) > IN_STEP, OFF_BEAT, ON_BEAT))
+    found = np.zeros(len(train), np.bool_)
+    # A row goes on from a run, to the first beat that shuts the water off for sure; what lies between its best two
+    # cuts is meant.
+    sure, paused = odds < OWN_FOR_SURE, spanned > RECKONED_GAP
+    for row in np.split(np.arange(len(beat)), np.flatnonzero(sure | paused)):
+        row = row[1:] if len(row) and (sure[row[0]] or paused[row[0]]) else row
+        if len(row) < RECKONED_RUN:
+            continue
+        total = np.concatenate([[0.0], np.cumsum(odds[row])])
+        rise = total - np.minimum.accumulate(total)
+        last = int(np.argmax(rise))
+        first = int(np.argmin(total[: last + 1]))
+        if rise[last] >= RECKONED_MIN and last - first >= RECKONED_RUN:
+            found[beat[row[first:last]]] = True
     return found
 
 

@@ -56,10 +56,10 @@ RUNS_ON = 4.0  # it slams on by itself after a pause in which it should have sla
 IN_STEP, OUT_OF_STEP = 1.6, -2.0  # and the pause is, or is not, a whole number of periods
 STOOD = 12.0  # the water is heard to have run on, or to have stood
 IN_STEP_SHARE, IN_STEP_PERIODS = 0.1, 12.0
-DIES_LATE, DIES_EARLY = 7.0, 10.0  # a hand pushes a running ram: after a beat was overdue, or before it was due
+DIES_LATE, DIES_EARLY = 7.0, 14.0  # a hand pushes a running ram: after a beat was overdue, or before it was due
 DIES_FRESH = 1.0  # a hand pushes again after a few beats
+AT_ONCE, NOTICED_S = 4.0, 3.5  # besides, sooner than it takes to notice that it has stopped
 PUSHED_AGAIN = 0.5  # a hand pushes after a long pause
-PUSHED_AT_ONCE, NOTICED_S = 3.5, 3.5  # the same after a pause shorter than it takes to notice
 OVERDUE = 1.3
 
 
@@ -314,7 +314,7 @@ def _likeliest(
         to_hand = (
             score[0],
             best_young - (PUSHED_AGAIN if pause else DIES_FRESH),
-            score[-1] - ((PUSHED_AT_ONCE if soon else PUSHED_AGAIN) if pause else DIES_LATE if late else DIES_EARLY),
+            score[-1] - (PUSHED_AGAIN if pause else DIES_LATE if late else DIES_EARLY) - AT_ONCE * soon,
         )
         from_hand = to_hand.index(max(to_hand))
         sources = [(0, 1 + young.index(best_young), firm_state)[from_hand], 0, *range(1, last_fresh)]

@@ -6,7 +6,7 @@ level that counts as quiet follows slowly too; water starts and stops within a s
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
@@ -20,7 +20,9 @@ STEADY_STEPS = 7  # what lasts as long as this without a pause is water (or weat
 DRIFT_S = 6.0  # how fast the quiet level follows; slower than a valve, faster than weather and gain
 DRIFT_STEP_MAX = 0.05  # an outburst moves it no more than this in a step
 LONG_S = 0.8  # shorter changes of state are splashes and knocks
+FIRST_S = 4.0  # of a gap, in which water that is to be heard sets in
 DEAD_BAND = 0.05
+CLEAR, FAINT = 2.0, 0.7  # standard deviations of one cell, of which a step has many
 SURE_MAX, SURE_MAX_FAINT = 0.99, 0.9  # no sound is surer than this, and none surer than that which was hardly heard
 
 
@@ -47,7 +49,8 @@ class GapFollower:
         self.separation = separation
         # Half way between quiet and rushing errs least, but a starved rush lies lower: go as low as the scatter
         # allows. Where it is wide, only what rises out of it counts: a stalled valve rushes louder than usual.
-        self.threshold = float(np.clip(1.6 / separation, 0.3, 0.5) if separation >= 2 else 1.0 / max(separation, 0.1))
+        clear = separation >= CLEAR
+        self.threshold = float(np.clip(1.6 / separation, 0.3, 0.5) if clear else FAINT / max(separation, 0.1))
         self.rushing: bool | None = None
 
     def feed(self, value: float) -> float:
@@ -96,7 +99,14 @@ def follow_gap(
     for i in range(len(steps) - 1, -1, -1) if backward else range(len(steps)):
         above[i] = follower.feed(float(steps[i]))
         rushing[i] = bool(follower.rushing)
-    return _pieces(rushing, above, follower, start_s, end_s, step_of)
+    pieces = _pieces(rushing, above, follower, start_s, end_s, step_of)
+    if pieces[0].state is State.QUIET and not backward:
+        # A rise that stayed below the threshold was followed as weather; it may have been water.
+        risen = steps[round(hold_s / step_of) :][: max(1, round(FIRST_S / step_of))] - shut
+        if len(risen):
+            sure = follower.confidence(State.QUIET, float(risen.mean()) - follower.threshold)
+            pieces[0] = replace(pieces[0], confidence=min(pieces[0].confidence, sure))
+    return pieces
 
 
 def _steps(index: FloatArray, step_s: float, start_s: float, end_s: float) -> tuple[FloatArray, float]:

@@ -13,7 +13,7 @@ import numpy as np
 
 from clackcount.model import Cause, FloatArray, State, Stop
 from clackcount.running.reading import Reading
-from clackcount.running.timeline import Spell, gap_pieces
+from clackcount.running.timeline import GATHERS_MAX_S, Spell, opened_by_s, pieces_after
 from clackcount.settings import RunningSettings
 
 LAST_BEATS = 5  # what counts as the very end of a run
@@ -22,7 +22,7 @@ FADING_S = 22.0  # a ram starves within some seconds to half a minute: what was 
 AFTER_S = 4.0  # how much of what follows tells the cause
 SLOWER, SOFTER_DB, RAGGED = 0.08, 3.5, 0.05  # changes that each speak once for a starved ram
 PART_MAX = 1.4  # and none of them alone is enough
-STARVED_SCORE = 0.75
+STARVED_SCORE, NEARLY = 0.9, 0.28  # stalls reach the half of it to all of it too: so much less sure is one that does
 IN_TURN = 0.5  # the change to the interval after the next is so much smaller where long and short come in turn
 TOLD = 0.05  # smaller changes of rate are not worth a word
 
@@ -82,19 +82,17 @@ def judge_cause(
     """The cause of the stop after spell, and how sure; UNKNOWN below settings.rush_sure."""
     if ending.starved_score >= STARVED_SCORE:
         return Cause.STARVED, float(min(0.95, 0.5 + 0.3 * ending.starved_score))
-    period_s = float(reading.strokes.period_s[spell.last])
-    open_after_s = spell.end_s + min(period_s, AFTER_S)
+    open_after_s = opened_by_s(reading, spell)
     until_s = min(following.start_s if following else duration_s, open_after_s + 2 * AFTER_S)
-    pieces = gap_pieces(reading, spell.end_s, until_s, spell, None)
-    # A column takes its time to gather speed through the open valve; what begins later has another cause.
-    rushing = [p for p in pieces if p.state is State.RUSHING and p.start_s < open_after_s + AFTER_S]
+    pieces = pieces_after(reading, spell.end_s, until_s, spell)
+    rushing = [p for p in pieces if p.state is State.RUSHING and p.start_s < open_after_s + GATHERS_MAX_S]
     rushing_s = sum(piece.end_s - max(piece.start_s, open_after_s) for piece in rushing)
     state = State.RUSHING if rushing_s > min(2.0, 0.5 * (until_s - open_after_s)) else State.QUIET
     sure = max((piece.confidence for piece in pieces if piece.state is state), default=0.5)
     if until_s - open_after_s < 0.5:
         sure = min(sure, 0.7)
     # A run that faded a little fits a starved ram as well as a stall: the nearer to that, the less sure.
-    sure *= 1 - 0.25 * ending.starved_score / STARVED_SCORE
+    sure *= 1 - NEARLY * ending.starved_score / STARVED_SCORE
     if sure < settings.rush_sure:
         return Cause.UNKNOWN, round(1 - sure, 3)
     return (Cause.OPEN_STALL if state is State.RUSHING else Cause.SHUT_STALL), sure

@@ -17,7 +17,8 @@ PUSH_LEAD_S = 0.4  # from a push to its slam, where the push was not heard (comm
 PUSH_LEAD_MAX_S = 1.2  # water that rushes longer before a stroke was rushing anyway
 HAND_PATIENCE_S = 2.5  # nobody has let go before the next stroke is due
 AFTER_STROKE_S = 0.5  # a hand rests on the valve so long after its last stroke
-SHUT_PIECE_MAX_S = 3.0
+SHUT_PIECE_MAX_S, SHUT_MAX_S = 3.0, 4.0
+GATHERS_MAX_S = 4.0  # a column gathers speed so slowly through the open valve; what begins later has another cause
 GATHER_S = 0.5
 SMEAR_S = 0.6  # gaps.steady tells a rise so much late
 
@@ -116,18 +117,25 @@ def gap_pieces(
         assert after is not None
         shut = float(reading.shut[after.first])
         return follow_gap(reading.index, reading.step_s, start_s, end_s, shut, reading.separation, backward=True)
+    pieces = pieces_after(reading, start_s, end_s, before)
+    if before.state is State.SELF and len(pieces) > 1 and pieces[0].state is State.QUIET:
+        quiet_s, rushing_s = (piece.end_s - piece.start_s for piece in pieces[:2])
+        gathered = pieces[0].end_s < opened_by_s(reading, before) + GATHERS_MAX_S and rushing_s > quiet_s
+        if gathered or quiet_s < last_shut_s(reading, before.last):
+            pieces[:2] = [Piece(State.RUSHING, start_s, pieces[1].end_s, pieces[1].confidence)]
+    return pieces
+
+
+def pieces_after(reading: Reading, start_s: float, end_s: float, before: Spell) -> list[Piece]:
+    """What was heard in a gap after a spell, as it sounds."""
     shut = float(reading.shut[before.last])
     hold_s = last_shut_s(reading, before.last) + GATHER_S if before.state is State.SELF else 0.0
-    pieces = follow_gap(reading.index, reading.step_s, start_s, end_s, shut, reading.separation, hold_s=hold_s)
-    first = pieces[0]
-    if (
-        before.state is State.SELF
-        and len(pieces) > 1
-        and first.state is State.QUIET
-        and first.end_s - first.start_s < last_shut_s(reading, before.last)
-    ):
-        pieces[:2] = [Piece(State.RUSHING, first.start_s, pieces[1].end_s, pieces[1].confidence)]
-    return pieces
+    return follow_gap(reading.index, reading.step_s, start_s, end_s, shut, reading.separation, hold_s=hold_s)
+
+
+def opened_by_s(reading: Reading, run: Spell) -> float:
+    """When the waste valve lay open at the latest after the last slam of a run, if it was to open again."""
+    return run.end_s + min(float(reading.strokes.period_s[run.last]), SHUT_MAX_S)
 
 
 def last_shut_s(reading: Reading, last: int) -> float:

@@ -139,7 +139,15 @@ def follow(
             heard = [(part, *_times_s(part, passage)) for part in tracker.feed(passage)]
             heard_s = (passage.first_frame + passage.keep[1]) / passage.frames_per_s
             slams = tracker.tell(heard, heard_s)
-            yield News(slams, ear.cells(), heard_s, tracker.due(), tracker.knocks())
+            yield News(
+                slams,
+                ear.cells(),
+                heard_s,
+                tracker.due(),
+                tracker.knocks(),
+                tracker.verdict,
+                tracker.again_s,
+            )
 
     for block in recording.blocks():
         ear.feed(block)

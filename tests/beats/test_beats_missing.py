@@ -56,6 +56,7 @@ def test_a_beat_that_came_and_went_on_faster_or_slower_is_not_missing() -> None:
     odds = odds_of(slam=4.0, strays=(PERIOD + 3, int(2.3 * PERIOD)))
     assert odds[:2] == pytest.approx([-ODDS_MAX, -ODDS_MAX])
     assert odds_of(slam=4.0, strays=(int(2.3 * PERIOD),))[0] > 3.0
+    assert odds_of(slam=4.0, strays=(int(1.3 * PERIOD),))[0] == -ODDS_MAX  # at once
 
 
 def test_of_a_few_slams_nothing_is_said() -> None:

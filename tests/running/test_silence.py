@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from clackcount.model import Due
-from clackcount.running.silence import LONGEST_S, SURE_ODDS, missing_odds, stopped
+from clackcount.running.silence import LONGEST_S, SURE_ODDS, came_again, missing_odds, stopped
 
 
 def due(*odds: float) -> Due:
@@ -35,3 +35,10 @@ def test_without_being_sure_it_waits_and_then_asks_what_hides_the_beat_but_not_f
     assert stopped(1.9, 1.0, 3.0, None) is False
     assert stopped(3.5, 1.0, 3.0, 1.0) is None
     assert stopped(LONGEST_S + 0.1, 1.0, 3.0, -20.0) is True
+
+
+def test_a_last_beat_that_came_is_waited_for_until_it_is_known_for_a_slam() -> None:
+    assert came_again(due(5.0, -6.0))
+    assert not came_again(due(-6.0, 5.0))
+    assert not came_again(due(-1.0))
+    assert not came_again(None)

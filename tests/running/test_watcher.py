@@ -11,16 +11,24 @@ from hypothesis import strategies as st
 from stories import Story, missing
 from test_understand_stories import with_knocks
 
-from clackcount.model import Beats, Cause, Event, FlowTrack, Happening, News, SlamTrain, State
+from clackcount.model import Beats, Cause, Event, FlowTrack, Happening, News, SlamTrain, State, Verdict
 from clackcount.running import Watcher, understand
 
 COLUMNS = ("time_s", "strength_db", "confidence", "reopen_s", "opened_s", "pump", "beating")
 
 
 def watch(
-    train: SlamTrain, flow: FlowTrack, cuts_s: list[float], *, sure: bool = True
+    train: SlamTrain,
+    flow: FlowTrack,
+    cuts_s: list[float],
+    *,
+    sure: bool = True,
+    verdicts: dict[float, Verdict] | None = None,
 ) -> tuple[list[Event], Watcher]:
-    """Feed everything in pieces that end at cuts_s; sure: it is surely heard when a beat does not come."""
+    """Feed everything in pieces that end at cuts_s.
+
+    sure: it is surely heard when a beat does not come. verdicts: by the cut at which each comes.
+    """
     watcher, events, slam, cell = Watcher(), [], 0, 0
     for now_s in cuts_s:
         slams_to = int(np.searchsorted(train.time_s, now_s, side="right"))
@@ -28,7 +36,7 @@ def watch(
         slams = SlamTrain(*(getattr(train, name)[slam:slams_to] for name in COLUMNS), duration_s=train.duration_s)
         cells = FlowTrack(flow.step_s, flow.level_db[cell:cells_to], flow.band_hz)
         due = missing(train.time_s[:slams_to], now_s) if sure else None
-        events += watcher.feed(News(slams, cells, now_s, due))
+        events += watcher.feed(News(slams, cells, now_s, due, verdict=(verdicts or {}).get(now_s)))
         slam, cell = slams_to, cells_to
     return events, watcher
 
@@ -113,6 +121,74 @@ def test_nothing_is_told_of_a_recording_without_a_pump() -> None:
     events, watcher = watch(train, flow, every(0.5, train))
     assert events == []
     assert watcher.state is None
+
+
+DOUBT = "it may be a clock"
+
+
+def test_while_it_may_be_no_ram_every_event_says_so_and_no_catch_can_begin() -> None:
+    train, flow, _ = Story(5, period_s=0.8).quiet(5).runs(80).stalls(Cause.SHUT_STALL, 10).told()
+    events, _ = watch(train, flow, every(1.0, train), verdicts={1.0: Verdict(0.3, DOUBT)})
+    assert [event.state for event in of(events, Happening.STATE)] == [State.SELF, State.QUIET]
+    assert of(events, Happening.STOP)
+    assert not of(events, Happening.SETTLED)
+    assert all(event.confidence <= 0.3 and event.doubt == DOUBT for event in events)
+
+
+def test_a_doubt_that_comes_or_goes_is_told_at_once() -> None:
+    train, flow, _ = Story(5, period_s=0.8).quiet(5).runs(90).told()
+    verdicts = {1.0: Verdict(0.5, DOUBT), 30.0: Verdict(0.99), 40.0: Verdict(0.98), 60.0: Verdict(0.4, DOUBT)}
+    events, _ = watch(train, flow, every(1.0, train), verdicts=verdicts)
+    told = of(events, Happening.STATE)
+    assert [event.doubt for event in told] == [DOUBT, None, DOUBT]
+    assert len({event.time_s for event in told}) == 1
+    assert [event.told_s for event in told[1:]] == pytest.approx([30.0, 60.0], abs=1.0)
+    (settled,) = of(events, Happening.SETTLED)
+    assert 30.0 <= settled.told_s <= 60.0
+
+
+def test_what_proves_to_be_no_ram_is_taken_back_with_all_that_was_told() -> None:
+    train, flow, _ = Story(5, period_s=0.8).quiet(5).hand(5).runs(60).told()
+    events, watcher = watch(train, flow, every(1.0, train), verdicts={50.0: Verdict(0.0, "steps")})
+    (taken_back,) = of(events, Happening.NO_RAM)
+    assert (taken_back.time_s, taken_back.doubt) == (events[0].time_s, "steps")
+    assert (taken_back.state, taken_back.strokes) == (State.QUIET, 5)
+    before, after = train.time_s < 50, train.time_s >= 50
+    assert before.sum() > 50 > after.sum() > 10  # what goes on is told as another
+    assert [event.state for event in events[events.index(taken_back) + 1 :]] == [State.SELF]
+    assert watcher.strokes == 0
+
+
+def test_strokes_heard_better_later_are_counted_again_and_told() -> None:
+    """The first look took two noises for strokes; a second look at all that is in hearing does not."""
+    train, flow, truth = Story(4, period_s=0.8, rush_db=3).quiet(8).hand(6).runs(60).told()
+    pushed_s = train.time_s[:6]
+    noisy = with_knocks(train, [float(pushed_s[0]) - 2.5, float(pushed_s[0]) - 1.3])
+    first = int(np.searchsorted(noisy.time_s, 40.0))
+    watcher = Watcher()
+    events = watcher.feed(News(part_of(noisy, 0, first), flow, 40.0))
+    runs = of(events, Happening.STATE)[-1]
+    assert (runs.state, runs.strokes) == (State.SELF, truth.hand_strokes + 2)
+    known = int(np.searchsorted(train.time_s, 40.0))
+    empty = FlowTrack(flow.step_s, flow.level_db[:0], flow.band_hz)
+    later = watcher.feed(News(part_of(train, 0, known + 2), empty, 43.0, again_s=(0.0, 40.0)))
+    (again,) = of(later, Happening.STATE)
+    assert (again.state, again.strokes) == (State.SELF, truth.hand_strokes)
+    assert again.time_s == pytest.approx(runs.time_s, abs=0.8)
+
+
+def part_of(train: SlamTrain, first: int, last: int) -> SlamTrain:
+    return SlamTrain(*(getattr(train, name)[first:last] for name in COLUMNS), duration_s=train.duration_s)
+
+
+def test_pushes_that_follow_a_run_without_a_pause_are_its_own_ragged_beats() -> None:
+    """Nobody pushes before it has stopped. Here it hops to another rate, and some beats fall off any."""
+    train, flow, _ = Story(3, period_s=0.7, rush_db=0).runs(40).quiet(14).told()
+    at_s = train.time_s[-1] + np.cumsum([1.2, 0.5, 1.1, 0.6, 1.3, 0.55, 1.2, 0.5])
+    events, _ = watch(with_knocks(train, at_s.tolist()), flow, every(0.25, train), sure=False)
+    assert [event.state for event in of(events, Happening.STATE)] == [State.SELF, State.QUIET]
+    (stop,) = of(events, Happening.STOP)
+    assert stop.told_s > at_s[-1]
 
 
 @settings(max_examples=20, deadline=None)

@@ -1,12 +1,14 @@
 """Loud knocks alike, each by itself, heard before any pump is known: pushes of a hand, perhaps.
 
 A ram can't be known by its beat before it beats. Until then only what anybody would hear is told: single loud knocks
-of one sound, as far apart as strokes are, with nothing as loud around them, and not evenly spaced as a beat is.
+of one sound, as far apart as strokes are, with nothing as loud around them, not evenly spaced as a beat is, and each
+the end of the water that ran before it.
 """
 
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
 
 from clackcount.beats.heard import strengths
 from clackcount.beats.series import onsets_of
@@ -22,6 +24,8 @@ VERY_LOUD_SPREADS, VERY_LOUD_ALIKE = 10.0, 0.55  # nothing else is so loud; a ha
 KNOCKS_MIN = 3
 APART_S = (0.5, 6.0)  # strokes of a hand (common practice, no source)
 EVEN, LOOKED_AT = 0.12, 4  # the last intervals of a beat are whole numbers of a period, give or take such a share
+BEFORE_S, AFTER_S = (-0.25, -0.03), (0.2, 0.45)  # the knock rings no longer, and the valve is still shut
+ENDS_MIN_DB, ENDS_SCATTER_DB, ENDS_T = 0.5, 0.3, 1.5
 PARTS = (1, 2, 3)  # of the shortest of them, that the period may be
 ALIKE_RUN, ALIKE_SHARE = 3, 0.1  # so many intervals in a row that agree are no hand's
 
@@ -53,9 +57,25 @@ def loud_knocks(passage: Passage, field: Field) -> FloatArray:
     interval_s = np.diff(knocks) / per_s
     breaks = np.flatnonzero((interval_s < APART_S[0]) | (interval_s > APART_S[1]))
     knocks = knocks[breaks[-1] + 1 :] if len(breaks) else knocks
-    if len(knocks) < KNOCKS_MIN:
+    if len(knocks) < KNOCKS_MIN or water_ends(passage.level_db, knocks, per_s) < ENDS_T:
         return np.empty(0)
     return (knocks + passage.first_frame) / per_s
+
+
+def water_ends(level_db: NDArray[np.float32], knocks: Frames, frames_per_s: float) -> float:
+    """How surely it is louder before the knocks than after them, and not by a little, as a t value.
+
+    level_db float32 (n_frames, n_bands). A stroke lets the water run and shuts it off; steps and drips don't.
+    """
+
+    def level(from_s: float, to_s: float) -> NDArray[np.float32]:
+        lags = np.arange(round(from_s * frames_per_s), round(to_s * frames_per_s))
+        where = np.clip(knocks[:, None] + lags[None, :], 0, len(level_db) - 1)
+        return np.asarray(np.median(level_db[where], axis=1).mean(axis=1))
+
+    ends_db = level(*BEFORE_S) - level(*AFTER_S)
+    error_db = (float(np.std(ends_db, ddof=1)) + ENDS_SCATTER_DB) / float(np.sqrt(len(knocks)))
+    return (float(ends_db.mean()) - ENDS_MIN_DB) / error_db
 
 
 def beats_evenly(time_s: FloatArray) -> bool:

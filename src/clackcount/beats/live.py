@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from clackcount.beats.assemble import Collector
 from clackcount.beats.heard import Heard
@@ -16,7 +17,8 @@ from clackcount.beats.knocks import ALONE_S, beats_evenly, loud_knocks
 from clackcount.beats.known import Known
 from clackcount.beats.missing import FELLOWS, missing_beats
 from clackcount.beats.tracker import Tracker
-from clackcount.model import Due, FloatArray, Passage, SlamTrain, Wanted
+from clackcount.beats.trust import MARGIN_S, Trust, rush_odds
+from clackcount.model import Due, FloatArray, Passage, SlamTrain, Verdict, Wanted
 from clackcount.settings import BeatsSettings, LiveSettings
 
 SAME_SLAM = 0.3  # of a period: what is found again so close to a slam that has been told is that slam
@@ -26,9 +28,6 @@ HOLD_MAX_S = 0.6  # no valve stays shut longer by itself
 HOLD_CYCLES = 0.12  # a louder moment so soon after it would be the slam
 AT_ONCE_S = 0.1
 BEATS_ON_S = 20.0  # after loud knocks that were even
-# Water that is louder before the knock than after it speaks for a ram, and the sooner one is known, the better: in a
-# whole recording there is time to do without this sign.
-RUSH_ODDS, RUSH_SURE_T = 2.5, 4.0
 # How far back searches look in turn, as shares of the longest window, and for how many pumps: a ram that has only
 # just been started is plainest without the strokes before, a slow or faint one needs many cycles, and a bird may be
 # louder than the ram.
@@ -58,7 +57,10 @@ class LiveTracker:
 
     Ask wanted() for the passage to be heard next, feed() it, and tell() gives the slams that are new. What beats is
     not told before it has shown itself as a ram; then all of the window is told at once. From then on it is known by
-    its sound, through stops and starts by hand, unless another ram is heard while it is not.
+    its sound, through stops and starts by hand, unless another ram is heard while it is not, or it proves to be none.
+
+    verdict: what is new of how surely it is a ram, after tell(). again_s: what tell() gave takes the place of all
+    that was told from then to then; None: it follows on it.
     """
 
     def __init__(self, settings: BeatsSettings, live: LiveSettings) -> None:
@@ -67,7 +69,10 @@ class LiveTracker:
         self._tracker = Tracker(settings)
         self._candidates: list[_Candidate] = []
         self._told: Known | None = None
-        self._sure = 0.0
+        self._trust = Trust()
+        self.verdict: Verdict | None = None
+        self.again_s: tuple[float, float] | None = None
+        self._known_from_s = 0.0  # what was heard before is heard better once more of the pump is
         self._told_s: list[float] = []  # the last slams told
         self._knocked_to_s = -np.inf
         self._on_beat = False  # the told pump was heard beating in the last passage
@@ -77,6 +82,7 @@ class LiveTracker:
         self._searches: list[bool] = []  # to be made in the next passage, see Tracker.feed
         self._brief = False  # the last passage was looked at briefly
         self._fresh = False  # the pump has been chosen, but not told yet
+        self._whole = False  # the passage is all that is still in hearing
         self._credit_s = 2 * live.window_max_s  # of sound that may be searched: at first, soon and often
         self._heard_s = 0.0
         self._first_frame = 0  # of the last passage
@@ -89,8 +95,9 @@ class LiveTracker:
     def _plan(self) -> Wanted:
         """What to hear next, and whether to search it."""
         live = self._live
-        if self._fresh:  # everything that is still in hearing is told of it
-            wanted = Wanted(AT_ONCE_S, live.window_max_s, live.window_max_s, 0.0)
+        self._whole = self._fresh or (self._on_beat and self._trust.due(self._heard_s))
+        if self._whole:  # everything that is still in hearing is told of it
+            wanted = Wanted(AT_ONCE_S, live.window_max_s, live.window_max_s, self._hold_s())
         elif self._told is None:
             if self._candidates:  # in all that was heard since, and what it was found in
                 window_s = self._heard_s + live.step_max_s - min(c.from_s for c in self._candidates)
@@ -110,10 +117,17 @@ class LiveTracker:
                 step_s=step_s,
                 window_s=min(twice * window_s, live.window_max_s),
                 review_s=REVIEW_CYCLES * period_s,
-                hold_s=min(HOLD_MAX_S, max(HOLD_CYCLES * period_s, 1.2 * self._shut_s)) if self._on_beat else 0.0,
+                hold_s=self._hold_s(),
             )
         self._plan_search(wanted)
         return wanted
+
+    def _hold_s(self) -> float:
+        """How long before now it can't be said yet which sounds are slams."""
+        if self._told is None or not self._on_beat:
+            return 0.0
+        period_s = self._told.period / self._frames_per_s
+        return min(HOLD_MAX_S, max(HOLD_CYCLES * period_s, 1.2 * self._shut_s))
 
     def _plan_search(self, wanted: Wanted) -> None:
         """Whether to search the next passage: as often as the share of the work that searches may take allows."""
@@ -125,6 +139,7 @@ class LiveTracker:
             idle = not self._on_beat and (self._told.expected_z < live.faint_z or self._n_steps % RARELY == 0)
         else:
             idle = not self._candidates or self._n_steps % RARELY == 0
+            idle &= self._trust.may_search(self._heard_s + wanted.step_s)
         n_pumps = SEARCHED[self._n_searches % len(SEARCHED)][1] if self._told is None else 1
         cost_s *= n_pumps
         self._searches = [False] * n_pumps if idle and self._credit_s >= cost_s >= LEAST_S else []
@@ -137,13 +152,14 @@ class LiveTracker:
         self._frames_per_s, self._first_frame = passage.frames_per_s, passage.first_frame
         for known in self._tracker.known:  # windows overlap: the last one has all the evidence there is
             known.rush_t, known.odds, known.n_passages = 0.0, 0.0, 0
-        self._brief = self._n_steps % self._live.settle_every > 0 and not self._fresh
+        self._brief = self._n_steps % self._live.settle_every > 0 and not self._whole
         heard = self._tracker.feed(passage, self._searches, brief=self._brief)
         self._n_steps += 1
         return heard
 
     def tell(self, heard: list[Placed], heard_s: float) -> SlamTrain | None:
         """The slams up to heard_s that were not told before; None where there are none."""
+        self.verdict, self.again_s = None, None
         new = self._new(heard, heard_s)
         self._wanted = self._plan()
         return new
@@ -177,26 +193,33 @@ class LiveTracker:
         collector = Collector()
         for part, time_s, reopen_s in heard:
             collector.add(part, time_s, reopen_s)
-        self._on_beat = self._told is not None and self._told.n_passages > 0
-        self._fresh = not self._on_beat and self._choose(collector, heard_s)
+        was_on_beat, self._on_beat = self._on_beat, self._told is not None and self._told.n_passages > 0
+        if was_on_beat and not self._on_beat and self._told is not None and len(self._told_s) > EVEN_RUN:
+            # what led astray must not be looked for, but the beat as it was
+            usual = float(np.median(np.diff(self._told_s))) * self._frames_per_s
+            self._told.period = self._told.pace = usual
+        fresh, self._fresh = self._fresh, not self._on_beat and self._choose(collector, heard_s)
         if self._told is None or self._fresh:
             return None
-        train = collector.slams(self._told, heard_s, self._sure)
+        if self._on_beat and self._whole:
+            self._look(collector, heard_s, fresh=fresh)
+            if self._told is None:
+                return None
+        train = collector.slams(self._told, heard_s, self._trust.sure)
         if self._on_beat:
-            if not self._brief:
-                judged = collector.beats([self._told], heard_s, self._settings)
-                self._sure = max([self._sure, *(beat.confidence for beat in judged.pumps)])
             shut_s = train.reopen_s - train.time_s
             self._shut_s = float(np.nanmedian(shut_s)) if np.isfinite(shut_s).any() else 0.0
         elif train.beating[-EVEN_RUN:].sum() == EVEN_RUN:
             self._told.period = float(np.median(np.diff(train.time_s[-EVEN_RUN:]))) * self._frames_per_s
-        apart_s = max(SAME_SLAM_S, SAME_SLAM * self._told.period / self._frames_per_s)
-        new = train.time_s > (self._told_s[-1] if self._told_s else -np.inf) + apart_s
-        # what lies off the beat is known by its sound alone, at once or never: each look is another chance to err
-        new &= train.beating | (train.time_s > before_s - SAME_SLAM_S)
+        new = self._unheard(train, before_s)
+        if self.again_s is not None:
+            new |= (train.time_s >= self.again_s[0]) & (train.time_s <= self.again_s[1])
         if not new.any():
             return None
-        self._told_s = [*self._told_s, *train.time_s[new].tolist()][-FELLOWS:]
+        told_s = np.array(self._told_s)
+        if self.again_s is not None:
+            told_s = told_s[(told_s < self.again_s[0]) | (told_s > self.again_s[1])]
+        self._told_s = np.sort(np.concatenate([told_s, train.time_s[new]]))[-FELLOWS:].tolist()
         return SlamTrain(
             train.time_s[new],
             train.strength_db[new],
@@ -208,17 +231,40 @@ class LiveTracker:
             heard_s,
         )
 
+    def _unheard(self, train: SlamTrain, before_s: float) -> NDArray[np.bool_]:
+        """Which slams were not told before, bool (n,); before_s: up to when was heard then."""
+        assert self._told is not None
+        apart_s = max(SAME_SLAM_S, SAME_SLAM * self._told.period / self._frames_per_s)
+        new = train.time_s > (self._told_s[-1] if self._told_s else -np.inf) + apart_s
+        # what lies off the beat is known by its sound alone, at once or never: each look is another chance to err
+        return np.asarray(new & (train.beating | (train.time_s > before_s - SAME_SLAM_S)))
+
+    def _look(self, collector: Collector, heard_s: float, *, fresh: bool) -> None:
+        """At all that is in hearing: is it a ram? The strokes it began with are heard better than they were then."""
+        assert self._told is not None
+        from_s = self._first_frame / self._frames_per_s
+        self.verdict = self._trust.look(self._told, collector, from_s, heard_s, self._settings)
+        from_s += MARGIN_S if from_s > 0 else 0.0
+        self._known_from_s = heard_s if fresh else self._known_from_s
+        self.again_s = (from_s, self._known_from_s) if from_s < self._known_from_s else None
+        if self.verdict is not None and self.verdict.sure == 0:
+            self._told, self._told_s, self._on_beat = None, [], False
+            self._trust.refuse(heard_s, told=not fresh)
+            self.verdict = None if fresh else self.verdict
+            self._keep([])
+
     def _choose(self, collector: Collector, heard_s: float) -> bool:
         """Take up what has shown itself as a ram, the loudest first, and let go of what has not; whether one was."""
         before = {id(candidate.known): candidate for candidate in self._candidates}
         from_s = self._first_frame / self._frames_per_s
+        wary = self._trust.wary(heard_s)
         candidates: list[_Candidate] = []
         rams: list[tuple[float, float, Known]] = []
         for known in self._tracker.known:
             long_s = max(heard_s, 2 * self._settings.span_min_s)  # or a few knocks would do at the beginning
             if known is self._told or not known.n_passages:
                 continue
-            known.odds += RUSH_ODDS * float(np.clip(known.rush_t / RUSH_SURE_T - 1, 0, 1))
+            known.odds += rush_odds(known) - wary
             found = collector.beats([known], long_s, self._settings)
             if not found.pumps:
                 continue
@@ -228,7 +274,8 @@ class LiveTracker:
             if heard_s - candidate.since_s >= self._live.proving_s * (1 - sure / self._live.sure_at_once):
                 rams.append((float(np.mean(found.train.strength_db)), sure, known))
         if rams:
-            _, self._sure, self._told = max(rams, key=lambda ram: ram[0])
+            _, sure, self._told = max(rams, key=lambda ram: ram[0])
+            self._trust.begin(sure, heard_s)
             candidates = []
         self._keep(candidates)
         return bool(rams)

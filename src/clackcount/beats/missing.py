@@ -71,13 +71,14 @@ def missing_beats(
         wanted = usual * 10.0 ** (-max(float(np.median(loudness[first:last])), 0.0) / 20)
         told_apart = float(np.clip((wanted - middle) / max(usual - middle, 1e-9), 0, 1))
         slam = max(wanted, middle), scatter + told_apart * (usual_spread - scatter)
-        if fails:  # a ram may have changed its rate at once, and beat on at other times
-            first, last = max(round(at - 0.5 * period), first_free), round(at + 0.5 * period) + 1
-            middle += MORE_CHANCES * scatter
         odds[i] = _absent(float(z[first:last].max()), (middle, scatter), slam)
-        fails = (
-            fails or odds[i] < PRESENT_ODDS
-        )  # it came, and was not taken for a slam: the next may come off its time
+        # a ram may have changed its rate at once, and beat on at other times
+        first, last = max(round(at - 0.5 * period), first_free), round(at + 0.5 * period) + 1
+        anywhere = _absent(float(z[first:last].max()), (middle + MORE_CHANCES * scatter, scatter), slam)
+        # it came, and was not taken for a slam: the next may come off its time
+        fails = fails or min(odds[i], anywhere) < PRESENT_ODDS
+        if fails:
+            odds[i] = anywhere
     return due, odds
 
 

@@ -11,6 +11,7 @@ import click
 
 from clackcount.cli import terminal
 from clackcount.errors import RecordingError
+from clackcount.report.words import how_sure
 from clackcount.units import clock
 
 if TYPE_CHECKING:
@@ -107,7 +108,9 @@ def _open(source: str, microphone: bool, raw: int | None, channels: int, kind: s
 
 
 def _is(event: Event, until: str | None) -> bool:
-    """Whether this is the event that --until waits for."""
+    """Whether this is the event that --until waits for. Of what may be no ram, none is."""
+    if event.doubt is not None:
+        return False
     if until == "self":
         return event.happening == "state" and event.state == "self"
     return until is not None and event.happening == until
@@ -124,6 +127,7 @@ def _tell_json(event: Event) -> None:
         "rate_per_min": None if event.rate_per_min is None else round(event.rate_per_min, 2),
         "cause": None if event.cause is None else str(event.cause),
         "confidence": event.confidence,
+        "doubt": event.doubt,
     }
     click.echo(json.dumps(told))
     sys.stdout.flush()  # a script on the other side of a pipe waits for this line
@@ -136,17 +140,24 @@ def _tell_text(event: Event) -> None:
 
 def _words(event: Event) -> str:
     if event.happening == "stroke":
-        return f"push {event.strokes}" + ("" if event.confidence > 0.5 else ", by the sound of it")
+        if event.doubt is not None:
+            return f"a knock; push {event.strokes}, if it is a ram"
+        return f"push {event.strokes}" if event.confidence > 0.5 else f"a knock, perhaps push {event.strokes}"
+    if event.happening == "no-ram":
+        return f"taken back, it is no ram: {event.doubt}"
     if event.happening == "settled":
         return f"settled at {event.rate_per_min:.1f} beats a minute: a timed catch can begin"
     if event.happening == "stop":
-        return _STOPS[str(event.cause)]
+        return _STOPS[str(event.cause)] if event.doubt is None else "the beat that may be no ram's has ended"
     if event.happening == "cause":
         return f"it stopped because {_CAUSES[str(event.cause)]}"
     return _STATES[str(event.state)](event)
 
 
 def _runs(event: Event) -> str:
+    if event.doubt is not None:
+        sure = f"a ram? {how_sure(event.confidence)}: {event.doubt}"
+        return f"something beats by itself, {event.rate_per_min:.1f} a minute; {sure}"
     after = f" after {event.strokes} push{'es' if event.strokes != 1 else ''}" if event.strokes else ""
     return f"runs by itself{after}, {event.rate_per_min:.1f} beats a minute"
 
@@ -154,7 +165,7 @@ def _runs(event: Event) -> str:
 _STATES: dict[str, Callable[[Event], str]] = {
     "quiet": lambda event: "quiet: no beat, no water heard" + _unsure(event),
     "rushing": lambda event: "water rushes through the open valve, no beat" + _unsure(event),
-    "hand": lambda event: "somebody pushes the valve",
+    "hand": lambda event: "somebody pushes the valve" + _unsure(event),
     "self": _runs,
 }
 _CAUSES = {

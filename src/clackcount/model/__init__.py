@@ -8,7 +8,7 @@ from clackcount.model.arrays import FloatArray, locked
 from clackcount.model.beats import Beat, Beats, Pattern, Regularity, SlamTrain, check_times
 from clackcount.model.findings import Basis, Finding, Meaning, Severity
 from clackcount.model.listening import Listening
-from clackcount.model.live import Due, News
+from clackcount.model.live import Due, News, Verdict
 from clackcount.model.sound import Clip, Excerpt, FlowTrack, Impacts, Passage, RecordingInfo, Wanted
 from clackcount.model.story import Cause, Event, Happening, Running, Startup, State, Stop, Stretch, TrendRow
 from clackcount.model.trials import Choice, Course, Measured, Ratio, Response
@@ -47,6 +47,7 @@ __all__ = [
     "Stop",
     "Stretch",
     "TrendRow",
+    "Verdict",
     "Wanted",
     "check_times",
     "locked",

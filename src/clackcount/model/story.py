@@ -89,6 +89,7 @@ class Happening(StrEnum):
     SETTLED = "settled"
     STOP = "stop"
     CAUSE = "cause"
+    NO_RAM = "no-ram"
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,7 +98,9 @@ class Event:
 
     state: of the pump from then on (of a stop: until then). strokes: pushes of this start so far. rate_per_min: None
     where nothing beats by itself. cause: of a stop, as far as it could be heard by then. A CAUSE follows a stop whose
-    cause could only be heard later.
+    cause could only be heard later. A STATE is told again where its beginning, the strokes before it or the doubt
+    prove to be others. A NO_RAM takes back what was told of a pump: it is none. confidence: of what is told, and no
+    more than that it is a ram at all. doubt: why it may be none; None where that is not doubted.
     """
 
     happening: Happening
@@ -108,3 +111,4 @@ class Event:
     rate_per_min: float | None = None
     cause: Cause | None = None
     confidence: float = 1.0
+    doubt: str | None = None

@@ -16,11 +16,11 @@ SETTLE_FROM_S, SETTLE_UNTIL_S = 30.0, 900.0
 
 @dataclass(slots=True)
 class LiveRun:
-    """time_s: of its slams, as far back as it may still be settling. begins_s: as told; sure: and looked at again."""
+    """time_s: of its slams, as far back as it may still be settling. begins_s: as told."""
 
     time_s: list[float] = field(default_factory=list)
     begins_s: float = 0.0
-    sure: bool = False
+    counted_again: bool = False  # its beginning, and the strokes before it
     settled: bool = False
     _seemed_settled: bool = False
 
@@ -29,11 +29,8 @@ class LiveRun:
         return self.time_s[-1]
 
     def add(self, time_s: FloatArray) -> None:
-        """All slams of the run that are in hearing, those known included."""
-        if not self.time_s:
-            self.time_s = time_s.tolist()
-        else:
-            self.time_s += time_s[time_s > self.time_s[-1]].tolist()
+        """All slams of the run that are in hearing, in place of those known since the first of them."""
+        self.time_s = [t for t in self.time_s if t < time_s[0]] + time_s.tolist()
         if self.settled and len(self.time_s) > 4 * RECENT_BEATS:
             self.time_s = self.time_s[-2 * RECENT_BEATS :]
 

@@ -15,7 +15,8 @@ from clackcount.running.reading import Reading, read
 from clackcount.settings import RunningSettings
 
 MISSED_MIN = 2
-SURE_ODDS, LIKELY_ODDS = 7.0, 3.0  # log odds that the beats due did not come
+SURE_ODDS, LIKELY_ODDS, STUCK_ODDS = 7.0, 3.0, 2.0  # log odds that the beats due did not come
+CAME_ODDS = -3.0
 WAIT_S = 1.0  # past the beat that was due, however fast the ram: part of the two seconds goes into hearing it
 MASKED_DB = 6.0  # a gust this much above the usual may hide slams
 LONGEST_LIMITS, LONGEST_S = 2.5, 8.0  # nothing hides a beat for longer
@@ -30,6 +31,11 @@ def missing_odds(due: Due | None, last_s: float) -> float | None:
         return None
     odds = due.odds[due.time_s > last_s]
     return float(np.cumsum(odds)[MISSED_MIN - 1 :].max()) if len(odds) >= MISSED_MIN else None
+
+
+def came_again(due: Due | None) -> bool:
+    """Whether the last beat due did come, though it is not known for a slam yet."""
+    return due is not None and len(due.odds) > 0 and float(due.odds[-1]) < CAME_ODDS
 
 
 def stopped(silence_s: float, period_s: float, limit_s: float, odds: float | None) -> bool | None:
@@ -64,8 +70,8 @@ def may_be_hidden(
         if (n := len(heard.train)) == 0:
             return False
         last_s = float(heard.train.time_s[-1])
-        if stuck(heard, last_s, now_s, n):
-            return False
+        if stuck(heard, last_s, now_s, n):  # a gust may run on as water does
+            return not long_ago and odds is not None and odds < STUCK_ODDS
         return not long_ago or low_share_fits(heard, low_share(heard, last_s, now_s, n), n)
     if not long_ago:
         return True

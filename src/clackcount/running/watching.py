@@ -10,14 +10,14 @@ from dataclasses import replace
 
 import numpy as np
 
-from clackcount.model import Cause, Due, Event, Happening, News, State
+from clackcount.model import Cause, Due, Event, Happening, News, State, Verdict
 from clackcount.running.gaps import GapFollower
 from clackcount.running.live_gap import LiveGap
 from clackcount.running.live_run import LiveRun
 from clackcount.running.live_strokes import LiveStrokes
 from clackcount.running.reading import Reading, read
 from clackcount.running.rush import RushScale
-from clackcount.running.silence import may_be_hidden, missing_odds, stopped
+from clackcount.running.silence import came_again, may_be_hidden, missing_odds, stopped
 from clackcount.running.stops import AFTER_S, judge_cause, look_back
 from clackcount.running.strokes import stop_limit
 from clackcount.running.timeline import GATHER_S, SMEAR_S, Spell, find_spells, last_shut_s
@@ -31,8 +31,9 @@ SETTLE_EVERY_S = 5.0
 RESUME_BEATS = 3  # after a stop, before it is told to run on
 WATER_AFTER_S = 0.3  # of flow after a knock, that tells whether it shut the water off
 SURE_BEATS = 14  # of a run, after which it is known where it began
-PUSHES_SURE = 3  # in a ram that ran until now and was not silent in between
+PUSHES_SURE = 3  # where it seems that all was pushes that was taken for a run
 KNOCK_SURE = 0.5  # of a knock before any pump is known, that it is a push
+TAKEN_BACK_SURE = 0.5  # that it is no ram: it was taken for one at first
 
 
 class Watcher:
@@ -44,12 +45,20 @@ class Watcher:
 
     def __init__(self, settings: RunningSettings | None = None) -> None:
         self.settings = settings or RunningSettings()
-        self.state: State | None = None
-        self.rate_per_min: float | None = None
-        self.robust_cv: float | None = None
         self.heard_s = 0.0
         self._window = Window()
         self._tick = 0
+        self._events: list[Event] = []
+        self._begin()
+
+    def _begin(self) -> None:
+        """No pump is known."""
+        self.state: State | None = None
+        self.rate_per_min: float | None = None
+        self.robust_cv: float | None = None
+        self._verdict = Verdict(1.0)
+        self._told_from_s: float | None = None  # what was told of this pump
+        self._heard_again = False
         self._due: Due | None = None
         self._scale: RushScale | None = None
         self._last_s = 0.0  # the last slam that belongs to the story
@@ -61,7 +70,6 @@ class Watcher:
         self._sure_from_s = 0.0  # from when on water has run for a while or will not
         self._strokes = LiveStrokes()
         self._run = LiveRun()
-        self._events: list[Event] = []
 
     @property
     def strokes(self) -> int:
@@ -70,8 +78,11 @@ class Watcher:
 
     def feed(self, news: News) -> list[Event]:
         """Take in what is new; returns what is to be told, in order."""
-        self._window.take(news.slams, news.cells)
         self._events = []
+        if news.verdict is not None:
+            self._hear_verdict(news.verdict)
+        self._window.take(news.slams, news.cells, news.again_s)
+        self._heard_again |= news.again_s is not None
         while (self._tick + 1) * TICK_S <= news.heard_s:
             self._tick += 1
             self.heard_s = self._tick * TICK_S
@@ -100,10 +111,21 @@ class Watcher:
             self._hear_silence(now_s)
         else:
             self._window.forget(now_s - WINDOW_S, 0)
-        if self.state is State.SELF and self._tick % round(SETTLE_EVERY_S / TICK_S) == 0:
+        known = self.state is State.SELF and self._verdict.doubt is None
+        if known and self._tick % round(SETTLE_EVERY_S / TICK_S) == 0:
             settled_s = self._run.look_for_settled(now_s, self.settings)
             if settled_s is not None:
                 self._tell(Happening.SETTLED, settled_s, 0.9)
+
+    def _hear_verdict(self, verdict: Verdict) -> None:
+        was, self._verdict = self._verdict, verdict
+        if verdict.sure == 0:
+            if self._told_from_s is not None:
+                self._tell(Happening.NO_RAM, self._told_from_s, TAKEN_BACK_SURE, state=State.QUIET)
+            self._window.drop_slams()
+            self._begin()
+        elif self.state is State.SELF and (was.doubt is None) is not (verdict.doubt is None):
+            self._tell(Happening.STATE, self._run.begins_s, verdict.sure)
 
     def _hear_knock(self, knock_s: float) -> None:
         if self._reading is None or self.state is None:
@@ -131,9 +153,10 @@ class Watcher:
         if self.state is State.SELF and last.state is State.HAND:
             time_s = self._reading.train.time_s + from_s
             n_since = int(np.sum(self._reading.strokes.pushed & (time_s > self._run.last_s)))
-            goes_on = begins_s < self._run.last_s or (last.first > 0 and last.start_s <= spells[-2].end_s)
-            if n_since < PUSHES_SURE and goes_on:
-                return  # one odd interval of a running ram is easily taken for a push before what follows is heard
+            if begins_s > self._run.begins_s and last.first > 0 and last.start_s <= spells[-2].end_s:
+                return  # nobody pushes before it has stopped: an odd interval of a running ram, or of one that fails
+            if n_since < PUSHES_SURE and begins_s < self._run.last_s:
+                return
             stopped_s, cause, stop_sure = self._why_stopped(spells, now_s, from_s)
             if stopped_s > self._strokes.since_s:
                 self._tell_stop(stopped_s, cause, stop_sure)
@@ -145,6 +168,7 @@ class Watcher:
             self._follow_run(last, from_s)
             self._look_again(begins_s, from_s, sure)
             self._become(State.SELF, begins_s, sure)
+            self._run.counted_again |= len(self._run.time_s) >= SURE_BEATS
         elif n_pushed:
             self._gap = None
             self._become(State.HAND, begins_s, sure)
@@ -174,6 +198,8 @@ class Watcher:
         silence_s = (self._due.heard_s if self._due else now_s) - last_s
         odds = missing_odds(self._due, last_s)
         verdict = stopped(silence_s, float(period_s[0]), limit_s, odds)
+        if verdict is None and came_again(self._due):
+            return
         if verdict is None:
             _, train, flow = self._window.at(now_s)
             verdict = not may_be_hidden(self._reading, train, flow, limit_s, odds, self.settings)
@@ -204,13 +230,16 @@ class Watcher:
         self.rate_per_min, self.robust_cv = self._run.rate() or (self.rate_per_min, self.robust_cv)
 
     def _look_again(self, begins_s: float, from_s: float, sure: float) -> None:
-        """Tell a start anew, once, if more of its beats show that it was another."""
+        """Tell a start anew if more of its beats, or all of it heard again, show that it was another."""
         assert self._reading is not None
-        if self.state is not State.SELF or self._run.sure or len(self._run.time_s) < SURE_BEATS:
+        run = self._run
+        again, self._heard_again = self._heard_again, False
+        again |= not run.counted_again and len(run.time_s) >= SURE_BEATS
+        if self.state is not State.SELF or not again or run.begins_s < from_s:
             return
-        known, off_s = self.strokes, begins_s - self._run.begins_s
+        known, off_s = self.strokes, begins_s - run.begins_s
         self._strokes.count(self._reading, from_s)
-        self._run.sure, self._run.begins_s = True, begins_s
+        run.counted_again, run.begins_s = True, begins_s
         if self.strokes != known or (known and abs(off_s) > 60 / (self.rate_per_min or 60)):
             self._tell(Happening.STATE, begins_s, sure)
 
@@ -258,7 +287,10 @@ class Watcher:
         state = state or self.state or State.QUIET
         strokes = self.strokes if strokes is None else strokes
         rate = self.rate_per_min
-        self._events.append(Event(what, time_s, self.heard_s, state, strokes, rate, cause, round(sure, 3)))
+        sure = round(min(sure, self._verdict.sure or 1.0), 3)
+        if self._told_from_s is None:
+            self._told_from_s = time_s
+        self._events.append(Event(what, time_s, self.heard_s, state, strokes, rate, cause, sure, self._verdict.doubt))
 
     def _why_stopped(self, spells: list[Spell], now_s: float, from_s: float) -> tuple[float, Cause, float]:
         """(when, why, and how sure that is) of the end of the last run."""

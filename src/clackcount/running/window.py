@@ -25,10 +25,17 @@ class Window:
         self.band_hz: FloatArray = np.empty(0)
         self.pushed: dict[float, bool] = {}
 
-    def take(self, slams: SlamTrain | None, cells: FlowTrack | None) -> None:
-        """Slams come into hearing with hear_until, cells at once."""
-        if slams is not None and len(slams):
-            self.coming += zip(*(getattr(slams, name).tolist() for name in COLUMNS), strict=True)
+    def take(
+        self, slams: SlamTrain | None, cells: FlowTrack | None, again_s: tuple[float, float] | None = None
+    ) -> None:
+        """Slams come into hearing with hear_until, cells at once; again_s: see News."""
+        if slams is not None and again_s is not None:
+            self.drop_slams(*again_s)
+            again = slams.time_s <= again_s[1]
+            self.slams = sorted([*self.slams, *(slam for slam, was in zip(_rows(slams), again, strict=True) if was)])
+            self.coming += [slam for slam, was in zip(_rows(slams), again, strict=True) if not was]
+        elif slams is not None:
+            self.coming += _rows(slams)
         if cells is not None and len(cells):
             if len(self.cells) == 0:
                 self.cells = np.empty((0, cells.level_db.shape[1]), np.float32)
@@ -43,6 +50,11 @@ class Window:
         self.slams += self.coming[:n]
         self.coming = self.coming[n:]
         return n > 0
+
+    def drop_slams(self, from_s: float = 0.0, to_s: float = np.inf) -> None:
+        """Let go of the slams from then to then."""
+        self.slams = [slam for slam in self.slams if not from_s <= slam[0] <= to_s]
+        self.coming = [slam for slam in self.coming if not from_s <= slam[0] <= to_s]
 
     def forget(self, before_s: float, keep_slams: int) -> None:
         """Let go of what lies before before_s, but of so many slams."""
@@ -83,3 +95,7 @@ class Window:
         )
         n_cells = max(0, int(now_s / self.step_s + 1e-9) - self.first_cell)
         return from_s, train, FlowTrack(self.step_s, self.cells[:n_cells], self.band_hz)
+
+
+def _rows(slams: SlamTrain) -> list[Slam]:
+    return list(zip(*(getattr(slams, name).tolist() for name in COLUMNS), strict=True))

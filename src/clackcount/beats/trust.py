@@ -1,0 +1,91 @@
+"""Whether what is followed live is a ram: judged over all that is in hearing, again and again, as a recording is."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from clackcount.beats.assemble import TOO_FEW, Collector
+from clackcount.beats.known import Known
+from clackcount.model import Verdict
+from clackcount.settings import BeatsSettings
+
+# All that is still in hearing is looked at again when it has grown by so much, and when it has been replaced.
+GROWN, AGAIN_MIN_S = 1.4, 8.0
+MARGIN_S = 8.0  # at the beginning of what is in hearing, where slams have no surroundings
+LOOKS_MAX = 8  # of a minute each, whose mean tells whether it is a ram: a pump may be exchanged
+# Steps that were once taken for a ram will be again: there the bar lies higher, in log odds, for some minutes.
+WARY_ODDS, WARY_HALF_S = 2.0, 300.0
+PAUSE_MIN_S, PAUSE_MAX_S = 4.0, 30.0  # before what was refused is searched again: first, and after many times
+HASTY = "it was not heard for long enough yet to be sure"
+HASTY_S, HASTY_SURE = 12.0, 0.5  # so long after it was taken up
+# Water that is louder before the knock than after it speaks for a ram, and the sooner one is known, the better: in a
+# whole recording there is time to do without this sign.
+RUSH_ODDS, RUSH_SURE_T = 2.5, 4.0
+DOUBTFUL = 0.6  # as in Beat
+
+
+class Trust:
+    """The looks at one pump so far, and how wary earlier mistakes have made."""
+
+    def __init__(self) -> None:
+        self.sure = 0.0
+        self._looks: list[tuple[float, float]] = []  # (log odds, t value of the rush)
+        self._begun_s = self._again_s = 0.0  # when it was taken up, and when the next look is due
+        self._wary, self._wary_s = 0.0, 0.0  # log odds, as of then
+        self._pause_s, self._search_s = PAUSE_MIN_S / 2, 0.0
+
+    def begin(self, sure: float, heard_s: float) -> None:
+        """Another pump is followed."""
+        self.sure, self._looks, self._again_s, self._begun_s = sure, [], 0.0, heard_s
+
+    def due(self, heard_s: float) -> bool:
+        """Whether it is time to look at all that is in hearing."""
+        return heard_s >= self._again_s
+
+    def look(
+        self, known: Known, collector: Collector, from_s: float, heard_s: float, settings: BeatsSettings
+    ) -> Verdict | None:
+        """What all that is in hearing, from from_s on, says of a pump that was heard in it; None: nothing new."""
+        grows = from_s <= 0.0
+        length_s = heard_s - from_s
+        self._again_s = heard_s + (max((GROWN - 1) * length_s, AGAIN_MIN_S) if grows else length_s - 2 * MARGIN_S)
+        now = known.odds / known.n_passages, known.rush_t / known.n_passages
+        # what grows holds all that was looked at before
+        self._looks = [now] if grows else [*self._looks, now][-LOOKS_MAX:]
+        known.n_passages = len(self._looks)
+        known.odds, known.rush_t = (float(total) for total in np.sum(self._looks, axis=0))
+        found = collector.beats([known], heard_s, settings)
+        hasty = not found.pumps and heard_s <= self._begun_s + HASTY_S and TOO_FEW not in found.doubts
+        if hasty:
+            known.odds += rush_odds(known)
+            found = collector.beats([known], heard_s, settings)
+            self._again_s = heard_s + PAUSE_MIN_S
+        if found.pumps:
+            self._pause_s = PAUSE_MIN_S / 2
+            beat = found.pumps[0]
+            self.sure = min(beat.confidence, HASTY_SURE) if hasty else beat.confidence
+            doubts = (HASTY,) if hasty else beat.doubts
+            return Verdict(self.sure, doubts[0] if self.sure < DOUBTFUL else None)
+        if TOO_FEW in found.doubts or not found.doubts:
+            return None
+        return Verdict(0.0, found.doubts[0])
+
+    def refuse(self, heard_s: float, *, told: bool) -> None:
+        """It is no ram; told: it has been told as one."""
+        if told:
+            self._wary, self._wary_s = self.wary(heard_s) + WARY_ODDS, heard_s
+        self._pause_s = min(2 * self._pause_s, PAUSE_MAX_S)
+        self._search_s = heard_s + self._pause_s
+
+    def may_search(self, heard_s: float) -> bool:
+        """Whether it is time to look for a pump again after one was refused."""
+        return heard_s >= self._search_s
+
+    def wary(self, heard_s: float) -> float:
+        """By how much the log odds of another ram must lie higher."""
+        return float(self._wary * 0.5 ** ((heard_s - self._wary_s) / WARY_HALF_S))
+
+
+def rush_odds(known: Known) -> float:
+    """What the rush says for a ram, log odds, besides all else."""
+    return RUSH_ODDS * float(np.clip(known.rush_t / known.n_passages / RUSH_SURE_T - 1, 0, 1))

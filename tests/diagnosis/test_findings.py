@@ -189,6 +189,15 @@ def test_strength_is_compared_only_within_the_recording(last_db: float, code: st
     assert "phone" in found[0].question or "phone" in found[0].causes[0]
 
 
+def test_slams_that_grow_louder_within_two_minutes_are_no_reason_to_watch() -> None:
+    strengths_db = np.linspace(12, 20, 12).tolist()
+    rows = tuple(
+        replace(row, start_s=row.start_s / 6, end_s=row.end_s / 6) for row in a_trend([60.0] * 12, strengths_db)
+    )
+    found = findings(running=running_all_along(120.0, trend=rows))
+    assert next(f for f in found if f.code == "louder-slams").severity is Severity.INFO
+
+
 def test_missing_beats_are_doubted_where_the_slams_are_faint() -> None:
     assert next(f for f in findings(missed=30) if f.code == "missed-beats").severity is Severity.WATCH
     faint = next(f for f in findings(missed=30, strength_db=4) if f.code == "missed-beats")

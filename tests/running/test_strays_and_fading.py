@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from numpy.typing import NDArray
 from stories import Story
 
 from clackcount.model import Beats, Cause, FlowTrack, SlamTrain, State
@@ -31,6 +32,12 @@ def with_knocks(train: SlamTrain, at_s: list[float], louder_db: float = 0.0, *, 
         "beating": np.concatenate([train.beating, np.full(n, beating)]),
     }
     return SlamTrain(**{name: column[order] for name, column in columns.items()}, duration_s=train.duration_s)
+
+
+def deaf_to(train: SlamTrain, lost: NDArray[np.bool_]) -> SlamTrain:
+    """The train without the slams that are lost, bool (n,)."""
+    names = ("time_s", "strength_db", "confidence", "reopen_s", "opened_s", "pump", "beating")
+    return replace(train, **{name: getattr(train, name)[~lost] for name in names})
 
 
 def states(train: SlamTrain, flow: FlowTrack) -> list[State]:
@@ -76,17 +83,30 @@ def test_beats_reckoned_on_through_a_stop_are_taken_out() -> None:
 def test_a_run_that_fades_below_hearing_is_followed_by_its_water() -> None:
     train, flow, truth = Story(5, rush_db=15).runs(40).fades(Cause.STARVED).stalls(Cause.SHUT_STALL, 20).told()
     stop_s = truth.stops[0][0]
-    heard = train.time_s < stop_s - 9
-    deaf = replace(
-        train,
-        **{
-            name: getattr(train, name)[heard]
-            for name in ("time_s", "strength_db", "confidence", "reopen_s", "opened_s", "pump", "beating")
-        },
-    )
-    (stop,) = understand(Beats(deaf), flow, train.duration_s).stops
+    (stop,) = understand(Beats(deaf_to(train, train.time_s > stop_s - 9)), flow, train.duration_s).stops
     assert stop.time_s == pytest.approx(stop_s, abs=1.0)
     assert stop.cause is Cause.STARVED
+
+
+@pytest.mark.parametrize("seed", range(6))
+@pytest.mark.parametrize("jitter", [0.015, 0.08])
+def test_beats_that_drown_are_found_by_their_water_up_to_the_next_that_is_heard(seed: int, jitter: float) -> None:
+    train, flow, _ = Story(seed, rush_db=8, jitter=jitter).runs(80).told()
+    heard = read(deaf_to(train, (train.time_s > 40) & (train.time_s < 47)), flow, SETTINGS).train
+    lost_s = train.time_s[(train.time_s > 40) & (train.time_s < 47)]
+    assert np.abs(heard.time_s[:, None] - lost_s).min(axis=0) == pytest.approx(0.0, abs=0.2)
+    assert len(heard) == len(train)
+
+
+def test_a_short_gap_that_ends_on_the_beat_is_no_stop_though_no_water_is_heard_in_it() -> None:
+    """Two beats drown in a gust that hides their water, too; nobody restarts a pump just on its beat."""
+    train, flow, _ = Story(8, rush_db=12, jitter=0.004, period_s=1.2).runs(80).told()
+    lost = (train.time_s > 40) & (train.time_s < 40 + 2 * 1.2)
+    level_db = flow.level_db.copy()
+    level_db[int(39.5 / flow.step_s) : int(42.3 / flow.step_s)] = np.quantile(level_db, 0.1, axis=0)
+    told = understand(Beats(deaf_to(train, lost)), replace(flow, level_db=level_db), train.duration_s)
+    assert lost.sum() == 2
+    assert told.stops == ()
 
 
 @pytest.mark.parametrize("cause", [Cause.OPEN_STALL, Cause.SHUT_STALL])
@@ -105,9 +125,7 @@ def test_a_long_silence_in_a_place_no_louder_than_before_is_a_stop() -> None:
     gust[int(41 / flow.step_s) : int(59 / flow.step_s)] += 12
     unpushed = Story(6, rush_db=-20).runs(40).runs(20).runs(40)
     train, flow, _ = unpushed.told()
-    lost = (train.time_s < 40.5) | (train.time_s > 59.5)
-    names = ("time_s", "strength_db", "confidence", "reopen_s", "opened_s", "pump", "beating")
-    deaf = replace(train, **{name: getattr(train, name)[lost] for name in names})
+    deaf = deaf_to(train, (train.time_s >= 40.5) & (train.time_s <= 59.5))
     loud = flow.level_db.copy()
     loud[int(41 / flow.step_s) : int(59 / flow.step_s)] += 12
     assert understand(Beats(deaf), replace(flow, level_db=loud), train.duration_s).stops == ()

@@ -92,14 +92,21 @@ def _softer(facts: Facts) -> Sign | None:
     drift = _level_drift_db(facts)
     if drift is None or drift[0] > 0:
         return None
-    return Sign(f"The slams stand {-drift[0]:.0f} dB less over the background than at the start.", drift[1] - 0.1)
+    words = f"The slams stand {-drift[0]:.0f} dB less over the background than at the start."
+    return Sign(words, drift[1] - 0.1, severity=_of_level(facts))
 
 
 def _louder(facts: Facts) -> Sign | None:
     drift = _level_drift_db(facts)
     if drift is None or drift[0] < 0:
         return None
-    return Sign(f"The slams stand {drift[0]:.0f} dB more over the background than at the start.", drift[1] - 0.2)
+    words = f"The slams stand {drift[0]:.0f} dB more over the background than at the start."
+    return Sign(words, drift[1] - 0.2, severity=_of_level(facts))
+
+
+def _of_level(facts: Facts) -> Severity | None:
+    """Within a few minutes it is mostly the talk or the weather that changes, not the pump."""
+    return Severity.INFO if facts.windows[-1].end_s - facts.windows[0].start_s < DRIFT_SPAN_S else None
 
 
 def _line(values: FloatArray) -> tuple[float, float, float]:

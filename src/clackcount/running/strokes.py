@@ -53,12 +53,12 @@ ANY_LENGTH = 0.5  # share of its intervals that do not follow from the one befor
 FRESH_CHANGE, FRESH_BEATS = 0.1, 4  # from one interval to the next; no run is for good before so many
 HOLDS, FRESH = 1.5, 0.1  # it runs for good; each beat that it has not yet done so
 RUNS_ON = 4.0  # it slams on by itself after a pause in which it should have slammed
-IN_STEP, OUT_OF_STEP = 1.6, -2.0  # and the pause is, or is not, a whole number of periods
-STOOD = 12.0  # the water is heard to have run on, or to have stood
+IN_STEP, OUT_OF_STEP = 3.0, -2.0  # at most, if the pause is, or is not, a whole number of periods
+STOOD, STOOD_A_BEAT = 12.0, 2.5  # the water is heard to have run on, or to have stood: at most, and for each beat due
 IN_STEP_SHARE, IN_STEP_PERIODS = 0.1, 12.0
 DIES_LATE, DIES_EARLY = 7.0, 14.0  # a hand pushes a running ram: after a beat was overdue, or before it was due
 DIES_FRESH = 1.0  # a hand pushes again after a few beats
-AT_ONCE, NOTICED_S = 4.0, 3.5  # besides, sooner than it takes to notice that it has stopped
+AT_ONCE, NOTICED_S, ACTED_S = 4.0, 3.5, 1.0  # besides, sooner than it takes to notice that it has stopped, and to act
 PUSHED_AGAIN = 0.5  # a hand pushes after a long pause
 OVERDUE = 1.3
 
@@ -118,10 +118,12 @@ def judge_strokes(
         overdue = interval_s > OVERDUE * period_s
     resume = _in_step(interval_s, period_s, scatter) - RUNS_ON
     if stood is not None:
-        resume = resume - STOOD * stood
+        n_due = np.nan_to_num(interval_s / period_s, nan=0.0, posinf=0.0) - 1
+        resume = resume - np.clip(STOOD_A_BEAT * n_due, 0.0, STOOD) * stood
     going = np.where(paused, fresh, _following(interval_s, fresh))
+    noticed_s = np.where(paused, np.maximum(NOTICED_S, np.roll(limit_s, 1) + ACTED_S), NOTICED_S)
     pushed = _likeliest(
-        evidence + fresh, evidence + going, evidence + firm, paused, overdue, resume, interval_s < NOTICED_S
+        evidence + fresh, evidence + going, evidence + firm, paused, overdue, resume, interval_s < noticed_s
     )
     return Strokes(pushed, period_s, limit_s)
 
@@ -277,9 +279,11 @@ def _in_step(interval_s: FloatArray, period_s: FloatArray, scatter: FloatArray) 
     That it is none says nothing where the beat may have strayed as far by then. scatter: float64 (n,), of one beat.
     """
     spanned = np.nan_to_num(interval_s / period_s, nan=0.0, posinf=0.0)
-    near = np.abs(spanned - np.round(spanned)) < IN_STEP_SHARE
-    out = np.where(scatter * spanned > IN_STEP_SHARE, 0.0, OUT_OF_STEP)
-    return np.where((spanned > IN_STEP_PERIODS) | (spanned <= 0), 0.0, np.where(near, IN_STEP, out))
+    wide = scatter * np.sqrt(np.maximum(spanned, 1.0))
+    off = np.abs(spanned - np.round(spanned))
+    near = np.minimum(np.log(1 / (wide * np.sqrt(2 * np.pi))) - 0.5 * (off / wide) ** 2, IN_STEP)
+    evidence = np.maximum(near, np.where(scatter * spanned > IN_STEP_SHARE, 0.0, OUT_OF_STEP))
+    return np.where((spanned > IN_STEP_PERIODS) | (spanned <= 0), 0.0, evidence)
 
 
 def _normal(off: FloatArray, spread: FloatArray | float) -> FloatArray:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 
 import numpy as np
 import pytest
@@ -11,7 +11,7 @@ import pytest
 from clackcount import pipeline, simulate
 from clackcount.beats.live import LiveTracker
 from clackcount.hearing.ear import LiveEar
-from clackcount.model import Cause, Event, Happening, Pattern, State
+from clackcount.model import Cause, Event, Happening, News, Pattern, State
 from clackcount.running import Watcher
 from clackcount.settings import BeatsSettings, HearingSettings, LiveSettings
 from support.made_sound import Samples, Sound, cut
@@ -54,8 +54,8 @@ class Pieces(Sound):
         return cut(self.samples, self.lengths)
 
 
-def watched(source: Sound) -> list[tuple[Event, float]]:
-    """Events, each with the seconds of sound that had been fed when it was told."""
+def followed(source: Sound) -> Iterator[tuple[News, float]]:
+    """News, each with the seconds of sound that had been fed when it came."""
     fed_s = 0.0
 
     class Counted(Sound):
@@ -65,15 +65,24 @@ def watched(source: Sound) -> list[tuple[Event, float]]:
                 fed_s += len(block) / RATE_HZ
                 yield block
 
-    watcher, told = Watcher(), []
     for news in pipeline.follow(Counted(source.samples, RATE_HZ)):
-        told += [(event, fed_s) for event in watcher.feed(news)]
-    return told
+        yield news, fed_s
+
+
+def watched(followed: Iterable[tuple[News, float]]) -> list[tuple[Event, float]]:
+    """Events, each with the seconds of sound that had been fed when it was told."""
+    watcher = Watcher()
+    return [(event, fed_s) for news, fed_s in followed for event in watcher.feed(news)]
 
 
 @pytest.fixture(scope="module")
-def told(story: simulate.Rendered) -> list[tuple[Event, float]]:
-    return watched(Sound(story.samples, RATE_HZ, RATE_HZ // 10))
+def news(story: simulate.Rendered) -> list[tuple[News, float]]:
+    return list(followed(Sound(story.samples, RATE_HZ, RATE_HZ // 10)))
+
+
+@pytest.fixture(scope="module")
+def told(news: list[tuple[News, float]]) -> list[tuple[Event, float]]:
+    return watched(news)
 
 
 def of(told: list[tuple[Event, float]], happening: Happening) -> list[tuple[Event, float]]:
@@ -128,7 +137,7 @@ def test_the_beat_is_found_again_at_once_after_a_stop() -> None:
         simulate.Running(),
     )
     scene = made(acts, 75.0)
-    told = watched(Sound(scene.samples, RATE_HZ, RATE_HZ // 10))
+    told = watched(followed(Sound(scene.samples, RATE_HZ, RATE_HZ // 10)))
     assert len(of(told, Happening.STOP)) == 1
     assert [event.cause for event, _ in told if event.cause is not None][-1] is Cause.OPEN_STALL
     again, fed_s = [(event, fed_s) for event, fed_s in told if event.state is State.SELF][-1]
@@ -145,16 +154,17 @@ def test_the_beat_is_found_again_at_once_after_a_stop() -> None:
 def test_how_the_sound_is_cut_changes_nothing(
     story: simulate.Rendered, told: list[tuple[Event, float]], lengths: list[int]
 ) -> None:
-    assert [event for event, _ in watched(Pieces(story.samples, lengths))] == [event for event, _ in told]
+    again = watched(followed(Pieces(story.samples, lengths)))
+    assert [event for event, _ in again] == [event for event, _ in told]
 
 
-def test_live_and_whole_find_the_same_slams(story: simulate.Rendered) -> None:
+def test_live_and_whole_find_the_same_slams(story: simulate.Rendered, news: list[tuple[News, float]]) -> None:
     live_s = np.empty(0)
-    for news in pipeline.follow(Sound(story.samples, RATE_HZ, 4000)):
-        if news.again_s is not None:
-            live_s = live_s[(live_s < news.again_s[0]) | (live_s > news.again_s[1])]
-        if news.slams is not None:
-            live_s = np.sort(np.concatenate([live_s, news.slams.time_s]))
+    for each, _ in news:
+        if each.again_s is not None:
+            live_s = live_s[(live_s < each.again_s[0]) | (live_s > each.again_s[1])]
+        if each.slams is not None:
+            live_s = np.sort(np.concatenate([live_s, each.slams.time_s]))
     assert np.all(np.diff(live_s) > 0)
     whole_s = pipeline.listen(Sound(story.samples, RATE_HZ)).beats.train.time_s
     running_s = whole_s[(whole_s > story.truth.startup.self_cycling_from_s) & (whole_s < 55)]
@@ -162,24 +172,24 @@ def test_live_and_whole_find_the_same_slams(story: simulate.Rendered) -> None:
     assert np.mean(nearest_s < 0.005) > 0.9
 
 
-def test_all_that_is_said_to_be_heard_has_been_told(story: simulate.Rendered) -> None:
+def test_all_that_is_said_to_be_heard_has_been_told(news: list[tuple[News, float]]) -> None:
     cells_s = last_s = 0.0
-    for news in pipeline.follow(Sound(story.samples, RATE_HZ, 4000)):
-        assert news.heard_s >= last_s
-        cells_s += len(news.cells) * news.cells.step_s
-        assert news.heard_s - news.cells.step_s < cells_s <= news.heard_s + 1e-9
-        if news.slams is not None:
-            assert news.slams.time_s[-1] <= news.heard_s
-        if news.due is not None:
-            assert news.due.time_s[-1] <= news.due.heard_s
-        last_s = news.heard_s
+    for each, fed_s in news:
+        assert last_s <= each.heard_s <= fed_s + 1e-6
+        cells_s += len(each.cells) * each.cells.step_s
+        assert each.heard_s - each.cells.step_s < cells_s <= each.heard_s + 1e-9
+        if each.slams is not None:
+            assert each.slams.time_s[-1] <= each.heard_s
+        if each.due is not None:
+            assert each.due.time_s[-1] <= each.due.heard_s
+        last_s = each.heard_s
     assert last_s == pytest.approx(80.0, abs=0.02)
 
 
 @pytest.mark.parametrize("place", ["stream", "wind", "birds"])
 def test_where_there_is_no_ram_nothing_is_told(place: str) -> None:
     scene = simulate.Scenario(45.0, (), (simulate.Layer(place), simulate.Layer("room", -20)), sample_rate_hz=RATE_HZ)
-    assert watched(Sound(simulate.render(scene, 5).samples, RATE_HZ, 4000)) == []
+    assert watched(followed(Sound(simulate.render(scene, 5).samples, RATE_HZ, 4000))) == []
 
 
 def test_memory_is_that_of_one_window(story: simulate.Rendered) -> None:

@@ -136,36 +136,42 @@ def test_where_no_ram_is_no_rate_is_stated(place: str) -> None:
         assert len(listening.beats.train) == 0
 
 
-MADE = loud(70, 1, 40.0)
-TRAIN = heard(MADE.samples).beats.train
+@pytest.fixture(scope="module")
+def made() -> simulate.Rendered:
+    return loud(70, 1, 40.0)
+
+
+@pytest.fixture(scope="module")
+def beats(made: simulate.Rendered) -> Beats:
+    return heard(made.samples).beats
 
 
 @pytest.mark.parametrize("gain_db", [-30.0, -12.0, 6.0])
-def test_louder_changes_no_time(gain_db: float) -> None:
-    found = heard(MADE.samples * 10 ** (gain_db / 20)).beats.train
-    assert len(found) == len(TRAIN)
-    np.testing.assert_allclose(found.time_s, TRAIN.time_s, atol=1.1 / 16000)
+def test_louder_changes_no_time(gain_db: float, made: simulate.Rendered, beats: Beats) -> None:
+    found = heard(made.samples * 10 ** (gain_db / 20)).beats.train
+    assert len(found) == len(beats.train)
+    np.testing.assert_allclose(found.time_s, beats.train.time_s, atol=1.1 / 16000)
 
 
 @pytest.mark.parametrize("block", [997, 20_000])
-def test_how_it_comes_in_blocks_changes_nothing(block: int) -> None:
-    found = heard(MADE.samples, block=block).beats.train
-    assert np.array_equal(found.time_s, TRAIN.time_s)
-    assert np.array_equal(found.confidence, TRAIN.confidence)
+def test_how_it_comes_in_blocks_changes_nothing(block: int, made: simulate.Rendered, beats: Beats) -> None:
+    found = heard(made.samples, block=block).beats.train
+    assert np.array_equal(found.time_s, beats.train.time_s)
+    assert np.array_equal(found.confidence, beats.train.confidence)
 
 
 @pytest.mark.parametrize("trim", [4000, 35_003])
-def test_trimming_the_front_shifts_the_times(trim: int) -> None:
-    found = heard(MADE.samples[trim:]).beats.train
-    shifted = TRAIN.time_s - trim / 16000
+def test_trimming_the_front_shifts_the_times(trim: int, made: simulate.Rendered, beats: Beats) -> None:
+    found = heard(made.samples[trim:]).beats.train
+    shifted = beats.train.time_s - trim / 16000
     # slams in the first half second have no sound before them to be measured against
     for one, other in ((found.time_s, shifted), (shifted, found.time_s)):
         inner = one[one > 0.5]
         assert np.abs(inner[:, None] - other).min(axis=1).max() < 0.002
 
 
-def test_the_stated_interval_holds_the_rate_of_the_recording() -> None:
-    truth = MADE.truth.pumps[0]
-    low, high = heard(MADE.samples).beats.pumps[0].rate_ci95_per_min
+def test_the_stated_interval_holds_the_rate_of_the_recording(made: simulate.Rendered, beats: Beats) -> None:
+    truth = made.truth.pumps[0]
+    low, high = beats.pumps[0].rate_ci95_per_min
     assert low <= truth.rate_per_min <= high
     assert high - low < 0.02 * truth.rate_per_min

@@ -85,7 +85,8 @@ def test_live_and_whole_hear_the_same_in_what_they_keep() -> None:
             part = slice(p.first_frame + p.keep[0], p.first_frame + p.keep[1])
             rise[part], level[part] = p.rises[slice(*p.keep)], p.level_db[slice(*p.keep)]
         heard[live] = rise, level
-    assert np.array_equal(heard[False][1], heard[True][1])
+    # a whole recording comes in longer batches, and a matrix product may round differently for another length
+    np.testing.assert_allclose(heard[False][1], heard[True][1], atol=1e-4)
     # the running sums behind a mean begin elsewhere: equal to rounding, once the floor has forgotten its first guess
     np.testing.assert_allclose(heard[False][0][1000:], heard[True][0][1000:], atol=1e-4)
 
@@ -127,7 +128,10 @@ def test_live_cells_follow_on_one_another_and_are_those_of_the_whole() -> None:
     whole.feed(SOUND)
     joined = np.concatenate([part.level_db for part in parts])
     assert len(joined) > 1700
-    np.testing.assert_array_equal(joined, whole.flow().level_db[: len(joined)])
+    cells = whole.flow().level_db[: len(joined)]
+    # equal to rounding, and where that falls on the edge between two float16, to the next one
+    assert np.mean(joined == cells) > 0.999
+    np.testing.assert_allclose(joined.astype(float), cells.astype(float), atol=0.0625)
 
 
 @given(st.lists(st.tuples(st.integers(0, 50), st.integers(0, 60)), max_size=20))

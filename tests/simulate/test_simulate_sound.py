@@ -77,7 +77,7 @@ def test_a_slam_begins_on_the_sample_that_the_truth_names(seed: int, rate: int, 
 def octave_ratio_db(made: Rendered) -> float:
     """Signal-to-noise ratio by another road: spectra of 20 ms, brick-wall octaves, the best of them."""
     n = int(0.02 * made.sample_rate_hz)
-    n_fft = 1 << 14
+    n_fft = 1 << 12  # bins some 5 Hz apart
     hz = np.fft.rfftfreq(n_fft, 1 / made.sample_rate_hz)
     slams = np.stack([made.rams[i : i + n] for i in at(made, made.truth.slam_s) if i + n <= len(made.rams)])
     energy = np.abs(np.fft.rfft(slams, n_fft, axis=1)) ** 2

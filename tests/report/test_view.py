@@ -117,6 +117,14 @@ def test_story_is_in_order_and_says_what_happened(stopped):
     assert "slower by 4 %" in story[4].text
 
 
+def test_quiet_that_might_as_well_be_rushing_is_told_with_doubt(stopped):
+    timeline = (model.Stretch(model.State.QUIET, 0.0, 61.3, 0, 0.55),)
+    told = dataclasses.replace(stopped, running=model.Running(timeline))
+    assert view.story(told, 10)[0].text.endswith("(not sure)")
+    sure = dataclasses.replace(told, running=model.Running((dataclasses.replace(timeline[0], confidence=0.8),)))
+    assert "not sure" not in view.story(sure, 10)[0].text
+
+
 def test_long_story_is_shortened_and_says_how_much_is_left_out():
     states = [model.State.SELF, model.State.RUSHING] * 100
     timeline = tuple(model.Stretch(state, 10.0 * i, 10.0 * i + 10, 5, 0.9) for i, state in enumerate(states))

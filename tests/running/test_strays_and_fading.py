@@ -88,6 +88,13 @@ def test_a_run_that_fades_below_hearing_is_followed_by_its_water() -> None:
     assert stop.cause is Cause.STARVED
 
 
+def test_a_lone_knock_at_the_start_is_not_the_end_of_a_run() -> None:
+    train, flow, _ = Story(9).quiet(6).hand(4).runs(40).told()
+    told = understand(Beats(with_knocks(train, [0.3], beating=True)), flow, train.duration_s)
+    assert told.stops == ()
+    assert told.timeline[0].state is State.QUIET
+
+
 @pytest.mark.parametrize("seed", range(6))
 @pytest.mark.parametrize("jitter", [0.015, 0.08])
 def test_beats_that_drown_are_found_by_their_water_up_to_the_next_that_is_heard(seed: int, jitter: float) -> None:

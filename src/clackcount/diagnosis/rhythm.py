@@ -208,7 +208,7 @@ RULES = (
         causes=("source level rises and falls", "air passing through"),
         checks=("source level", "strainer", "air"),
         cautions=AT_THE_INTAKE,
-        yields_to=("starved", "rate-jump"),
+        yields_to=("starved", "rate-jump", "slowing", "quickening"),
     ),
     Rule(
         code="missed-beats",

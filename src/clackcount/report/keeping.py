@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 from clackcount.model import Excerpt, Listening, State
 from clackcount.report import profile
-from clackcount.report.words import UNSURE
+from clackcount.report.words import doubtful
 
 WHOLE_S = 360.0  # up to six minutes the whole recording goes with the page
 MOST_S = 600.0  # of excerpts, all together: under 5 MB of page
@@ -48,7 +48,7 @@ def _worth_hearing(listening: Listening) -> Iterator[Span]:
         starts_s = (running.startup.self_cycling_from_s, running.startup.settled_from_s)
         moments += [time_s for time_s in starts_s if time_s is not None]
     timeline = running.timeline if running else ()
-    moments += _spread([stretch.start_s for stretch in timeline if stretch.confidence < UNSURE])
+    moments += _spread([stretch.start_s for stretch in timeline if doubtful(stretch)])
     moments += _spread([stretch.start_s for stretch in timeline if stretch.state is not State.QUIET])
     for time_s in moments:
         yield time_s - BEFORE_S, time_s + AFTER_S

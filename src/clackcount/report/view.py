@@ -23,7 +23,7 @@ from clackcount.model import (
     Stretch,
     TrendRow,
 )
-from clackcount.report.words import UNSURE, count, how_sure, per_cent, plus_minus
+from clackcount.report.words import UNSURE, count, doubtful, how_sure, per_cent, plus_minus
 from clackcount.units import clock
 
 STORY_LINES = 14  # more than a person reads beside a creek; the rest is in --json
@@ -263,7 +263,7 @@ def _stretch_text(stretch: Stretch) -> str:
         text += f", {count(stretch.n_slams, 'stroke')}"
     if stretch.state is State.SELF:
         text += f", {count(stretch.n_slams, 'beat')}"
-    return text + (" (not sure)" if stretch.confidence < UNSURE else "")
+    return text + (" (not sure)" if doubtful(stretch) else "")
 
 
 def _stop_text(stop: Stop) -> str:

@@ -4,7 +4,15 @@ from __future__ import annotations
 
 import math
 
+from clackcount.model import State, Stretch
+
 UNSURE = 0.5  # below this a state, a cause or a ram is told with a word of doubt
+STILL_UNSURE = 0.6  # the same of quiet and rushing, between which 0.5 is no better than a coin
+
+
+def doubtful(stretch: Stretch) -> bool:
+    """Whether a state is told with a word of doubt."""
+    return stretch.confidence < (STILL_UNSURE if stretch.state in (State.QUIET, State.RUSHING) else UNSURE)
 
 
 def plus_minus(value: float, low: float, high: float) -> str:

@@ -141,7 +141,7 @@ def _raggedness(interval_s: FloatArray, back: int) -> float:
 def describe(reading: Reading, ending: Ending) -> tuple[str, ...]:
     """What changed before the stop, in words; empty when the beat went on as before to the last slam."""
     if ending.slower is None or ending.softer_db is None:
-        return ("too few beats before it to compare",)
+        return ("too few beats to compare",)
     words = []
     if ending.slower > TOLD:
         words.append(f"the beat slowed by {100 * ending.slower:.0f} % in the last {ending.over_s:.0f} s")

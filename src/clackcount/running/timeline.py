@@ -13,6 +13,7 @@ from clackcount.running.reading import Reading
 from clackcount.settings import RunningSettings
 
 AT_THE_START = 1.7  # a first slam within so many periods of the start: it was running already
+BEGUN_MIN = 3  # beats
 PUSH_LEAD_S = 0.4  # from a push to its slam, where the push was not heard (common practice, no source)
 PUSH_LEAD_MAX_S = 1.2  # water that rushes longer before a stroke was rushing anyway
 HAND_PATIENCE_S = 2.5  # nobody has let go before the next stroke is due
@@ -58,6 +59,8 @@ def find_spells(
             last - first + 1 >= settings.self_cycles_min
             or (begins_within and first == 0 and _from_the_start(reading) and bool(train.beating[: last + 1].all()))
         )
+        if own and first == 0 and last + 1 < BEGUN_MIN and not goes_on:
+            continue  # one or two knocks at the start of a recording are not the end of a run
         state = State.SELF if own else State.HAND
         begin_s = _begin(reading, spells, state, first, joined)
         finish_s = end_s if goes_on else float(time_s[last])

@@ -12,7 +12,7 @@ from matplotlib.figure import Figure
 from clackcount.model import Cause, Listening, State
 from clackcount.report import rates as rates_of
 from clackcount.report.figures import paper
-from clackcount.report.words import UNSURE
+from clackcount.report.words import UNSURE, doubtful
 
 WIDTH_PX = 720.0  # of a sheet of paper between its margins; a broad screen enlarges it
 NARROW_PX = 520.0  # below this it is a phone: fewer ticks, fewer boards
@@ -148,8 +148,8 @@ def _lanes(axes: Axes, listening: Listening, kept: Sequence[tuple[float, float]]
         spans = [(stretch.start_s, stretch.end_s - stretch.start_s) for stretch in timeline if stretch.state is state]
         axes.broken_barh(spans, (row - 0.36, 0.76), linewidth=0.8, **look)
     rows = {state: row for row, (state, _, _) in enumerate(LANES)}
-    doubtful = [stretch for stretch in timeline if stretch.confidence < UNSURE]
-    for stretch in doubtful[:_MOST_QUERIES]:
+    unsure = [stretch for stretch in timeline if doubtful(stretch)]
+    for stretch in unsure[:_MOST_QUERIES]:
         axes.text(
             (stretch.start_s + stretch.end_s) / 2, rows[stretch.state], "?", color=paper.DOUBT, ha="center",
             va="center", fontweight="bold",

@@ -5,6 +5,7 @@ from __future__ import annotations
 import ast
 import os
 import re
+import runpy
 import signal
 import struct
 import subprocess
@@ -40,6 +41,15 @@ def test_starting_loads_nothing_heavy(argv):
     loaded = loaded_after(*argv)
     assert "click" in loaded
     assert loaded & HEAVY == set()
+
+
+@pytest.mark.parametrize(("given", "used"), [(None, "1"), ("4", "4")])
+def test_matrix_products_get_one_thread_unless_the_user_says_otherwise(given, used, monkeypatch):
+    """Two on a busy machine cost several times the processor time; the tests themselves run with one."""
+    for name in (names := ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS")):
+        monkeypatch.delenv(name) if given is None else monkeypatch.setenv(name, given)
+    runpy.run_path(cli_main.__file__, run_name="started anew")
+    assert [os.environ[name] for name in names] == [used, used]
 
 
 def test_version(run):

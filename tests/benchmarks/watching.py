@@ -53,6 +53,8 @@ class Scores:
     steady_false: int = 0
     self_cycles: list[float] = field(default_factory=list)
     self_told_s: list[float] = field(default_factory=list)  # after it ran by itself, or after the sound began
+    self_sure_s: list[float] = field(default_factory=list)  # the same, without a doubt
+    taken_back: int = 0
     strokes_at_once: list[tuple[int, int]] = field(default_factory=list)  # told within 2 s, of how many
     self_missing: int = 0
     strokes: list[tuple[int, int]] = field(default_factory=list)
@@ -87,12 +89,25 @@ def timeline_of(told: list[tuple[Event, float]], duration_s: float) -> tuple[Str
     """What the events say of the whole time, each from when it says it happened; quiet before the first."""
     starts: list[tuple[State, float]] = [(State.QUIET, 0.0)]
     for event, _ in told:
-        if event.happening is Happening.STATE:
+        if event.happening in (Happening.STATE, Happening.NO_RAM):
             starts = [start for start in starts if start[1] < event.time_s] + [(event.state, event.time_s)]
     ends_s = [start_s for _, start_s in starts[1:]] + [duration_s]
     return tuple(
         Stretch(state, start_s, end_s, 0, 1.0) for (state, start_s), end_s in zip(starts, ends_s, strict=True)
     )
+
+
+def first_run(told: list[tuple[Event, float]]) -> Event | None:
+    """How the first run was told last: its beginning and the strokes before it may be told again, or taken back."""
+    run: Event | None = None
+    for event, _ in told:
+        if event.happening is Happening.NO_RAM:
+            run = None
+        elif event.happening is Happening.STOP and run is not None:
+            break
+        elif event.happening is Happening.STATE and event.state is State.SELF:
+            run = event
+    return run
 
 
 def in_(stretch: Stretch, time_s: float) -> bool:
@@ -126,9 +141,14 @@ def score(into: Scores, made: Rendered, told: list[tuple[Event, float]], found: 
         into.steady_h += truth.duration_s / 3600
         into.steady_false += len(left)
     starts_s = [stretch.start_s for stretch in truth.timeline if stretch.state is State.SELF]
-    runs_at_s = [fed_s for event, fed_s in told if event.happening is Happening.STATE and event.state is State.SELF]
-    if starts_s and runs_at_s:
-        into.self_told_s.append(runs_at_s[0] - starts_s[0])
+    runs = [(event, fed_s) for event, fed_s in told if event.happening is Happening.STATE]
+    runs = [(event, fed_s) for event, fed_s in runs if event.state is State.SELF]
+    if starts_s and runs:
+        into.self_told_s.append(runs[0][1] - starts_s[0])
+    sure_at_s = [fed_s for event, fed_s in runs if event.doubt is None]
+    if starts_s and sure_at_s:
+        into.self_sure_s.append(sure_at_s[0] - starts_s[0])
+    into.taken_back += sum(event.happening is Happening.NO_RAM for event, _ in told)
     pushed_s = [t for t in truth.slam_s.tolist() for s in truth.timeline if s.state is State.HAND and in_(s, t)]
     soon_s = [
         event.time_s for event, fed_s in told if event.happening is Happening.STROKE and fed_s - event.time_s < 2
@@ -137,10 +157,10 @@ def score(into: Scores, made: Rendered, told: list[tuple[Event, float]], found: 
     into.strokes_at_once.append((at_once, len(pushed_s)))
     startup = truth.startup
     if startup and startup.self_cycling_from_s is not None and truth.timeline[0].state is not State.SELF:
-        runs = [event for event, _ in told if event.happening is Happening.STATE and event.state is State.SELF]
-        into.strokes.append((startup.hand_strokes, runs[0].strokes if runs else 0))
-        if runs:
-            into.self_cycles.append((runs[0].time_s - startup.self_cycling_from_s) / period_s)
+        run = first_run(told)
+        into.strokes.append((startup.hand_strokes, run.strokes if run else 0))
+        if run:
+            into.self_cycles.append((run.time_s - startup.self_cycling_from_s) / period_s)
         else:
             into.self_missing += 1
 
@@ -164,9 +184,11 @@ def report(name: str, scores: Scores) -> None:
         print(f"  the same in an hour without a stop  {scores.steady_false / scores.steady_h:.1f}")
     n_started = len(scores.self_cycles) + scores.self_missing
     print(f"  runs by itself within 2 cycles      {per_cent(early, n_started)}")
-    if scores.self_told_s:
-        told_s = np.percentile(scores.self_told_s, [50, 90])
-        print(f"  told after it began, median, 9 in 10 {told_s[0]:.0f} s, {told_s[1]:.0f} s")
+    for name, late_s in (("told", scores.self_told_s), ("told for sure", scores.self_sure_s)):
+        if late_s:
+            half_s, most_s = np.percentile(late_s, [50, 90])
+            print(f"  {name} after it began, median and 9 in 10 {half_s:.0f} s, {most_s:.0f} s")
+    print(f"  rams taken back as none             {scores.taken_back}")
     print(f"  strokes told as they came           {per_cent(*np.sum(scores.strokes_at_once, axis=0))}")
     print(f"  strokes within 1 in 10              {per_cent(strokes, len(scores.strokes))}")
 

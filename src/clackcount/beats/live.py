@@ -76,6 +76,7 @@ class LiveTracker:
         self._told_s: list[float] = []  # the last slams told
         self._knocked_to_s = -np.inf
         self._on_beat = False  # the told pump was heard beating in the last passage
+        self._lost = False  # for the first time
         self._shut_s = 0.0  # how long its valve stays shut, 0 where that is not heard
         self._frames_per_s = 200.0
         self._n_steps = self._n_searches = 0
@@ -136,7 +137,8 @@ class LiveTracker:
         cost_s = min(wanted.window_s, self._heard_s + wanted.step_s)  # of one search
         if self._told is not None:
             # what is loud will be known again by its sound
-            idle = not self._on_beat and (self._told.expected_z < live.faint_z or self._n_steps % RARELY == 0)
+            rarely = self._told.expected_z >= live.faint_z and not self._lost
+            idle = not self._on_beat and (self._n_steps % RARELY == 0 or not rarely)
         else:
             idle = not self._candidates or self._n_steps % RARELY == 0
             idle &= self._trust.may_search(self._heard_s + wanted.step_s)
@@ -194,7 +196,8 @@ class LiveTracker:
         for part, time_s, reopen_s in heard:
             collector.add(part, time_s, reopen_s)
         was_on_beat, self._on_beat = self._on_beat, self._told is not None and self._told.n_passages > 0
-        if was_on_beat and not self._on_beat and self._told is not None and len(self._told_s) > EVEN_RUN:
+        self._lost = was_on_beat and not self._on_beat
+        if self._lost and self._told is not None and len(self._told_s) > EVEN_RUN:
             # what led astray must not be looked for, but the beat as it was
             usual = float(np.median(np.diff(self._told_s))) * self._frames_per_s
             self._told.period = self._told.pace = usual

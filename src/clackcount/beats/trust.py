@@ -16,7 +16,7 @@ LOOKS_MAX = 8  # of a minute each, whose mean tells whether it is a ram: a pump 
 # Steps that were once taken for a ram will be again: there the bar lies higher, in log odds, for some minutes.
 WARY_ODDS, WARY_HALF_S = 2.0, 300.0
 PAUSE_MIN_S, PAUSE_MAX_S = 4.0, 30.0  # before what was refused is searched again: first, and after many times
-HASTY = "it was not heard for long enough yet to be sure"
+HASTY = "it was not heard for long enough yet"
 HASTY_S, HASTY_SURE = 12.0, 0.5  # so long after it was taken up
 # Water that is louder before the knock than after it speaks for a ram, and the sooner one is known, the better: in a
 # whole recording there is time to do without this sign.

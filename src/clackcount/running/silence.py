@@ -17,7 +17,10 @@ from clackcount.settings import RunningSettings
 MISSED_MIN = 2
 SURE_ODDS, LIKELY_ODDS, STUCK_ODDS = 7.0, 3.0, 2.0  # log odds that the beats due did not come
 CAME_ODDS = -3.0
-WAIT_S = 1.0  # past the beat that was due, however fast the ram: part of the two seconds goes into hearing it
+WAIT_S, UNSURE_WAIT_S = (
+    1.0,
+    1.5,
+)  # past the beat that was due, however fast the ram: part of the two seconds goes into hearing it
 MASKED_DB = 6.0  # a gust this much above the usual may hide slams
 LONGEST_LIMITS, LONGEST_S = 2.5, 8.0  # nothing hides a beat for longer
 
@@ -47,7 +50,9 @@ def stopped(silence_s: float, period_s: float, limit_s: float, odds: float | Non
         return True
     if silence_s <= max(MISSED_MIN * period_s, period_s + WAIT_S):
         return False
-    return True if odds is not None and odds >= SURE_ODDS else None
+    if odds is not None and odds >= SURE_ODDS:
+        return True
+    return None if silence_s > period_s + UNSURE_WAIT_S else False
 
 
 def may_be_hidden(

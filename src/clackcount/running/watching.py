@@ -226,6 +226,8 @@ class Watcher:
     def _follow_run(self, spell: Spell, from_s: float) -> None:
         assert self._reading is not None
         self._window.remember(from_s, self._reading)
+        if self._run.begins_s >= from_s:  # all of it is in hearing, and may prove to have begun later
+            self._run.time_s = []
         self._run.add(self._reading.train.time_s[spell.first : spell.last + 1] + from_s)
         self.rate_per_min, self.robust_cv = self._run.rate() or (self.rate_per_min, self.robust_cv)
 
@@ -298,10 +300,13 @@ class Watcher:
         number = max((i for i, spell in enumerate(spells) if spell.state is State.SELF), default=None)
         if number is None:
             return self._run.last_s, Cause.UNKNOWN, 0.5
-        last = spells[number].last
+        end = number
+        while end + 1 < len(spells) and spells[end + 1].start_s <= spells[end].end_s:
+            end += 1  # what seems pushed without a pause were its own ragged beats
+        last = spells[end].last
         # it ended with its last slam, however soon that is known
-        spell = replace(spells[number], end_s=float(self._reading.train.time_s[last]), goes_on=False)
-        following = spells[number + 1] if number + 1 < len(spells) else None
+        spell = replace(spells[number], last=last, end_s=float(self._reading.train.time_s[last]), goes_on=False)
+        following = spells[end + 1] if end + 1 < len(spells) else None
         ending = look_back(self._reading, spell, self.settings.before_s)
         cause, sure = judge_cause(self._reading, spell, following, ending, now_s - from_s, self.settings)
         return from_s + spell.end_s, cause, sure

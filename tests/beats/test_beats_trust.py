@@ -83,6 +83,19 @@ def test_a_low_confidence_carries_its_doubt() -> None:
     assert verdict == Verdict(0.3, "no water was heard")
 
 
+def test_a_doubt_stays_until_it_is_surely_a_ram() -> None:
+    class Between(Collected):
+        confidence = 0.3
+
+    trust, collected, told = begun(0.0), Between(), []
+    for heard_s, sure in ((20.0, 0.5), (30.0, 0.65), (40.0, 0.8), (60.0, 0.65)):
+        collected.confidence = sure
+        known = SimpleNamespace(odds=BAR + 1, rush_t=0.0, n_passages=1)
+        told.append(trust.look(known, collected, 0.0, heard_s, SETTINGS))  # type: ignore[arg-type]
+    assert [verdict.doubt is not None for verdict in told] == [True, True, False, False]
+    assert told[1] == Verdict(0.65, "no water was heard")
+
+
 def test_the_mean_of_many_minutes_decides_not_the_last() -> None:
     trust = begun(0.0)
     for minute in range(1, LOOKS_MAX):

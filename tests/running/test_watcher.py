@@ -147,6 +147,13 @@ def test_a_doubt_that_comes_or_goes_is_told_at_once() -> None:
     assert 30.0 <= settled.told_s <= 60.0
 
 
+def test_no_catch_can_begin_while_it_is_not_quite_sure() -> None:
+    train, flow, _ = Story(5, period_s=0.8).quiet(5).runs(90).told()
+    verdicts = {1.0: Verdict(0.7), 60.0: Verdict(0.9)}
+    (settled,) = of(watch(train, flow, every(1.0, train), verdicts=verdicts)[0], Happening.SETTLED)
+    assert settled.told_s > 60.0
+
+
 def test_what_proves_to_be_no_ram_is_taken_back_with_all_that_was_told() -> None:
     train, flow, _ = Story(5, period_s=0.8).quiet(5).hand(5).runs(60).told()
     events, watcher = watch(train, flow, every(1.0, train), verdicts={50.0: Verdict(0.0, "steps")})

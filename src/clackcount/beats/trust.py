@@ -21,6 +21,7 @@ HASTY_S, HASTY_SURE = 12.0, 0.5  # so long after it was taken up
 # Water that is louder before the knock than after it speaks for a ram, and the sooner one is known, the better: in a
 # whole recording there is time to do without this sign.
 RUSH_ODDS, RUSH_SURE_T = 2.5, 4.0
+LIFTED = 0.75  # so sure, a doubt is taken back
 DOUBTFUL = 0.6  # as in Beat
 
 
@@ -29,6 +30,7 @@ class Trust:
 
     def __init__(self) -> None:
         self.sure = 0.0
+        self._doubt: str | None = None
         self._looks: list[tuple[float, float]] = []  # (log odds, t value of the rush)
         self._begun_s = self._again_s = 0.0  # when it was taken up, and when the next look is due
         self._wary, self._wary_s = 0.0, 0.0  # log odds, as of then
@@ -37,6 +39,7 @@ class Trust:
     def begin(self, sure: float, heard_s: float) -> None:
         """Another pump is followed."""
         self.sure, self._looks, self._again_s, self._begun_s = sure, [], 0.0, heard_s
+        self._doubt = None
 
     def due(self, heard_s: float) -> bool:
         """Whether it is time to look at all that is in hearing."""
@@ -64,8 +67,11 @@ class Trust:
             self._pause_s = PAUSE_MIN_S / 2
             beat = found.pumps[0]
             self.sure = min(beat.confidence, HASTY_SURE) if hasty else beat.confidence
-            doubts = (HASTY,) if hasty else beat.doubts
-            return Verdict(self.sure, doubts[0] if self.sure < DOUBTFUL else None)
+            if self.sure < DOUBTFUL:
+                self._doubt = HASTY if hasty else beat.doubts[0]
+            elif self.sure >= LIFTED or self._doubt == HASTY:
+                self._doubt = None
+            return Verdict(self.sure, self._doubt)
         if TOO_FEW in found.doubts or not found.doubts:
             return None
         return Verdict(0.0, found.doubts[0])

@@ -33,6 +33,7 @@ WATER_AFTER_S = 0.3  # of flow after a knock, that tells whether it shut the wat
 SURE_BEATS = 14  # of a run, after which it is known where it began
 PUSHES_SURE = 3  # where it seems that all was pushes that was taken for a run
 KNOCK_SURE = 0.5  # of a knock before any pump is known, that it is a push
+CATCH_SURE = 0.8  # that it is a ram, before a catch is worth the walk to the tank
 TAKEN_BACK_SURE = 0.5  # that it is no ram: it was taken for one at first
 
 
@@ -111,7 +112,7 @@ class Watcher:
             self._hear_silence(now_s)
         else:
             self._window.forget(now_s - WINDOW_S, 0)
-        known = self.state is State.SELF and self._verdict.doubt is None
+        known = self.state is State.SELF and self._verdict.doubt is None and self._verdict.sure >= CATCH_SURE
         if known and self._tick % round(SETTLE_EVERY_S / TICK_S) == 0:
             settled_s = self._run.look_for_settled(now_s, self.settings)
             if settled_s is not None:

@@ -11,7 +11,10 @@ from stories import Story
 
 from clackcount.model import Beats, Cause, FlowTrack, SlamTrain, State
 from clackcount.running import understand
+from clackcount.running.cutoff import CutOff
 from clackcount.running.reading import read
+from clackcount.running.strays import _reckoned
+from clackcount.running.strokes import judge_strokes
 from clackcount.settings import RunningSettings
 
 SETTINGS = RunningSettings()
@@ -86,6 +89,33 @@ def test_a_run_that_fades_below_hearing_is_followed_by_its_water() -> None:
     (stop,) = understand(Beats(deaf_to(train, train.time_s > stop_s - 9)), flow, train.duration_s).stops
     assert stop.time_s == pytest.approx(stop_s, abs=1.0)
     assert stop.cause is Cause.STARVED
+
+
+def a_train(time_s: list[float], beating: list[bool]) -> SlamTrain:
+    n = len(time_s)
+    none, of_one = np.full(n, np.nan), np.ones(n)
+    return SlamTrain(np.array(time_s), 10 * of_one, 0.9 * of_one, none, none, of_one, np.array(beating), 60.0)
+
+
+def test_a_recording_that_begins_in_a_run_begins_with_no_stroke() -> None:
+    """The valve falling open just after the recording began is a knock, too."""
+    time_s = [0.07, *(0.58 + 0.81 * np.arange(40)).tolist()]
+    opened_s = np.array([np.nan, np.nan, *(np.array(time_s[2:]) - 0.53)])
+    train = replace(a_train(time_s, [False] + [True] * 40), opened_s=opened_s)
+    dwell_s = opened_s - np.concatenate([[np.nan], train.time_s[:-1]])
+    by_rush_s = np.array([np.nan, 0.13, *[0.42] * 39])
+    assert not judge_strokes(train, (dwell_s, by_rush_s), np.zeros(41), SETTINGS).pushed.any()
+
+
+def test_beats_at_which_a_little_water_ends_may_be_strokes_and_those_at_which_none_does_are_not() -> None:
+    """Six knocks between two runs of a slow pump, all taken for beats."""
+    run_s = 1.8 * np.arange(12)
+    time_s = [*run_s, *(run_s[-1] + np.array([1.1, 2.7, 3.5, 4.9, 6.3, 7.2])), *(run_s + 30)]
+    train = a_train(time_s, [True] * 30)
+    cut_off = CutOff(np.zeros(1200), 0.05, 10, np.linspace(-1, 1, 16), at_slams=0.3, anywhere=0.15)
+    some, none = ([1.0] * 12 + between + [1.0] * 12 for between in ([0.24, 0.12, 0.6, 0.17, 0.3, -0.07], [0.02] * 6))
+    assert not _reckoned(train, np.array(some), cut_off, 1.8).any()
+    assert np.flatnonzero(_reckoned(train, np.array(none), cut_off, 1.8)).tolist() == list(range(12, 18))
 
 
 def test_a_lone_knock_at_the_start_is_not_the_end_of_a_run() -> None:

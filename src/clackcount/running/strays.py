@@ -29,6 +29,7 @@ RECKONED_RUN, RECKONED_MIN, RECKONED_MAX = (
     5.0,
     3.0,
 )  # beats in a row at which water ran on; log odds of all, of one
+SOME_ENDS = 2.5  # standard deviations of the sum of the shares of a row, where none ends
 OWN_FOR_SURE, NONE_SPREAD, RECKONED_GAP = -2.0, 0.2, 3.5  # log odds; of the share where nothing ends; periods
 SKIPPED, SKIPS = 1.5, 1.0  # periods since the beat before, and log odds of such a one
 OFF_BEAT, ON_BEAT = 0.5, -0.5  # of one that lies off the beat, or on it
@@ -123,8 +124,10 @@ def _reckoned(train: SlamTrain, share: FloatArray, cut_off: CutOff, period_s: fl
         rise = total - np.minimum.accumulate(total)
         last = int(np.argmax(rise))
         first = int(np.argmin(total[: last + 1]))
-        if rise[last] >= RECKONED_MIN and last - first >= RECKONED_RUN:
-            found[beat[row[first:last]]] = True
+        row = row[first:last]
+        strokes = share[row].sum() > SOME_ENDS * cut_off.anywhere * np.sqrt(len(row))  # little water, but some, ends
+        if rise[last] >= RECKONED_MIN and len(row) >= RECKONED_RUN and not strokes:
+            found[beat[row]] = True
     return found
 
 

@@ -30,6 +30,7 @@ OWN_DWELL_MAX_S = (
     0.55  # no ram takes longer to deliver and recoil; a valve that stays shut longer is waiting for a hand
 )
 MISSED_SHARE = (0.93, 0.045, 0.015)  # of the intervals of a running ram that span 1, 2, 3 periods
+FIRST, BEFORE_FIRST_S = 1.0, 15.0  # evidence of the first slam; somebody who is about to push records so long before
 STRANGE = 0.01  # share of intervals and knocks that fit no story
 INTERVAL_MAX = 2.0  # evidence of one interval: no single sound decides
 # Of the shut time between two knocks, and of that read from the rush; against a ram that runs, and for it. Reopenings
@@ -112,7 +113,8 @@ def judge_strokes(
     if dwells_s:
         of_hearing = np.clip(_from_being_heard(dwells_s[0], scatter, train.beating), -HEARD_MAX, HEARD_MAX)
         evidence += np.where(paused, 0.0, of_hearing)  # after a pause none is looked for
-    evidence[0] = {None: 1.0, True: -20.0, False: 20.0}[was_pushed] + (0.0 if train.beating[0] else ALONE)
+    evidence[0] = {None: _running_already(train, period_s), True: -20.0, False: 20.0}[was_pushed]
+    evidence[0] += 0.0 if train.beating[0] else ALONE
     firm[0] = fresh[0] = 0.0
     with np.errstate(invalid="ignore"):
         overdue = interval_s > OVERDUE * period_s
@@ -126,6 +128,14 @@ def judge_strokes(
         evidence + fresh, evidence + going, evidence + firm, paused, overdue, resume, interval_s < noticed_s
     )
     return Strokes(pushed, period_s, limit_s)
+
+
+def _running_already(train: SlamTrain, period_s: FloatArray) -> float:
+    """Log odds that the first slam was none of a hand: a run has one within its first period, a hand at any time."""
+    first_period_s = float(period_s[0])
+    if train.time_s[0] > first_period_s or not np.isfinite(first_period_s):
+        return FIRST
+    return max(FIRST, float(np.log(BEFORE_FIRST_S / first_period_s)))
 
 
 def stop_limit(period_s: FloatArray, settings: RunningSettings) -> FloatArray:

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from clackcount.beats.heard import Heard
 from clackcount.beats.known import Known
 from clackcount.beats.regularity import (
+    RAGGED_CV,
     locally_even,
     longest_stretch,
     measure_rate,
@@ -119,8 +120,10 @@ class _Pump:
             duration_s,
         )
         pump.stretch = _even_stretch(time_s, pump.on_beat)
-        if pump.stretch[1] - pump.stretch[0] < RUN_MIN and known.expected_z > CLEAR_Z:
-            # a ragged beat: nothing follows from anything, but the sound is sure
+        first, last = pump.stretch
+        chance = last - first < RUN_MIN or unevenness(time_s[first:last]) > RAGGED_CV
+        if chance and known.expected_z > CLEAR_Z:
+            # a ragged beat: what follows from what is chance, but the sound is sure
             pump.stretch = _even_stretch(time_s, locally_even(time_s, RAGGED_SPREAD))
         pump.stretch = _trimmed(time_s, pump.stretch)
         return pump

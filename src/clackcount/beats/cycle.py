@@ -106,25 +106,31 @@ def rush_contrast(level_db: NDArray[np.float32], first: Frames, last: Frames, la
 
     level_db float32 (n_frames, n_bands). first, last: members that begin a cycle, and the next ones; the gap lies
     between ``first`` and ``first + lag``. Positive when the gap is the shut phase. Where the level still falls, a
-    knock rings, and how loud the water is cannot be told: then the ring speaks for neither side.
+    knock rings, and how loud the water is cannot be told: then the ring speaks for neither side. Nor does what only
+    heralds the knock, the works of a clock before its tick: water rushes earlier, too.
     """
     shut, shut_falls = _level_before(level_db, first + lag)
     open_, open_falls = _level_before(level_db, last)
-    t_value = _t_value(open_ - shut)
-    if (t_value > 0 and open_falls) or (t_value < 0 and (shut_falls or lag < RINGS_FRAMES)):
-        return 0.0
-    return t_value
+    t_value = _t_value(open_[0] - shut[0])
+    if t_value > 0:
+        spans = len(BEFORE) if np.median(last - first) - lag > 2 * RINGS_FRAMES else len(BEFORE) - 1
+        earlier = [_t_value(one - other) for one, other in zip(open_[1:spans], shut[1:spans], strict=True)]
+        return 0.0 if open_falls else max(0.0, min([t_value, *earlier]))
+    return 0.0 if shut_falls or lag < RINGS_FRAMES else t_value
 
 
-def _level_before(level_db: NDArray[np.float32], frames: Frames) -> tuple[NDArray[np.float32], bool]:
-    """Mean level of the last frames that a knock at each of ``frames`` does not touch, float32 (n,); if it falls."""
+def _level_before(level_db: NDArray[np.float32], frames: Frames) -> tuple[list[NDArray[np.float32]], bool]:
+    """Mean level of a few frames before each of ``frames``, the last ones first, float32 (n,) each; if it falls."""
 
     def level(first: int, last: int) -> NDArray[np.float32]:
         where = frames[:, None] + np.arange(first, last)[None, :]
         return np.asarray(level_db[np.clip(where, 0, len(level_db) - 1)].mean(axis=(1, 2)))
 
-    late = level(-6, -2)
-    return late, _t_value(late - level(-14, -9)) < FALLING_T
+    levels = [level(*span) for span in BEFORE]
+    return levels, _t_value(levels[0] - levels[-1]) < FALLING_T
+
+
+BEFORE = ((-6, -2), (-9, -5), (-14, -9))  # frames that a knock does not touch
 
 
 def _t_value(difference: NDArray[np.float32]) -> float:

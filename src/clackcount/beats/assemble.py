@@ -11,11 +11,13 @@ from numpy.typing import NDArray
 from clackcount.beats.heard import Heard
 from clackcount.beats.known import Known
 from clackcount.beats.regularity import (
+    BREAK_PERIODS,
     RAGGED_CV,
     locally_even,
-    longest_stretch,
+    local_period,
     measure_rate,
     measure_regularity,
+    of_two_rates,
     on_grid,
     unevenness,
 )
@@ -29,6 +31,7 @@ TOO_FEW = "some knocks were heard, too few or too uneven to be a ram running by 
 SURELY_HEARD_Z = 12.0  # louder and softer slams of one ram differ by so much that a fainter one may go unheard
 # Pressure logs of one rig strayed by 1.1 to 1.6 % from beat to beat (Cornell AguaClara 2019); clocks by far less.
 CLOCK_UNEVENNESS, CLOCK_SURE = 0.0015, 0.3
+DRY_DB, DRY_SURE, RUSHES_T = 27.0, 0.45, 2.0  # made rams with a rush too faint for this stay below 25 dB; clocks 33 to 45
 OPENED_MAX_S = 6.0  # a reopening heard longer ago than the slowest ram's period has nothing to do with this slam
 
 
@@ -86,6 +89,7 @@ class _Pump:
     stretch: tuple[int, int] = (0, 0)
     sure: float = 0.0
     like_clock: bool = False
+    dry: bool = False
     number: int = 0
 
     @classmethod
@@ -115,7 +119,7 @@ class _Pump:
             strength_db[order],
             confidence,
             reopen_s,
-            locally_even(time_s),
+            locally_even(time_s) | of_two_rates(time_s),
             audible_z[order],
             duration_s,
         )
@@ -153,8 +157,12 @@ class _Pump:
         own = max(min(reopening / 0.6, 1.0), float(np.clip(rush_t / 4, 0, 1)))
         self.sure = (0.5 + 0.5 * own) / (1 + float(np.exp(-self.known.ram_odds)))
         self.like_clock = unevenness(self.time_s[first:last]) < CLOCK_UNEVENNESS
+        # where a slam stands out so far, the water that makes it is heard, too
+        self.dry = float(np.median(self.strength_db[first:last])) > DRY_DB and rush_t < RUSHES_T
         if self.like_clock:
             self.sure = min(self.sure, CLOCK_SURE)
+        elif self.dry:
+            self.sure = min(self.sure, DRY_SURE)
         return None
 
     def _audible(self, first: int, last: int) -> NDArray[np.bool_]:
@@ -175,6 +183,8 @@ class _Pump:
         doubts = []
         if self.like_clock:
             doubts.append("it beats as evenly as a clock, and no ram does: perhaps it is a clock or a machine")
+        elif self.dry:
+            doubts.append("its knocks are loud, and no water rushes between them: perhaps it is a clock or a machine")
         elif self.sure < 0.6:
             doubts.append(
                 "it beats like a ram, but neither rush of water nor reopening valve was heard beside the knocks"
@@ -201,8 +211,16 @@ def _even_stretch(time_s: FloatArray, even: NDArray[np.bool_]) -> tuple[int, int
     index = np.flatnonzero(even)
     if len(index) < 2:
         return 0, 0
-    first, last = longest_stretch(time_s[index])
-    return int(index[first]), int(index[last - 1]) + 1
+    interval = np.diff(time_s)
+    stops = np.concatenate([[0], np.cumsum(interval > BREAK_PERIODS * local_period(interval))])
+    cuts = np.flatnonzero((np.diff(stops[index]) > 0) | (np.diff(index) > UNEVEN_MAX)) + 1
+    edges = np.concatenate([[0], cuts, [len(index)]])
+    firsts, lasts = index[edges[:-1]], index[edges[1:] - 1]
+    best = int(np.argmax(time_s[lasts] - time_s[firsts]))
+    return int(firsts[best]), int(lasts[best]) + 1
+
+
+UNEVEN_MAX = 6  # beats that do not follow from one another within a stretch: some were misheard
 
 
 def _trimmed(time_s: FloatArray, stretch: tuple[int, int]) -> tuple[int, int]:
@@ -211,14 +229,17 @@ def _trimmed(time_s: FloatArray, stretch: tuple[int, int]) -> tuple[int, int]:
     if last - first < TRIM_FROM:
         return stretch
     log = np.log(np.diff(time_s[first:last]))
-    like = np.flatnonzero(np.abs(log - np.median(log)) < TRIM_UNLIKE)
+    # a hop to another rate goes on as evenly there; no hand pushes so
+    some = time_s[first:last]
+    slams_even = locally_even(some, TRIM_SPREAD, TRIM_LEAST) | of_two_rates(some, TRIM_SPREAD)
+    like = np.flatnonzero((np.abs(log - np.median(log)) < TRIM_UNLIKE) | (slams_even[1:] & slams_even[:-1]))
     most = len(log) // 3
     if len(like) == 0 or like[0] > most or len(log) - 1 - like[-1] > most:
         return stretch
     return first + int(like[0]), first + int(like[-1]) + 2
 
 
-TRIM_FROM, TRIM_UNLIKE = 12, 0.12
+TRIM_FROM, TRIM_UNLIKE, TRIM_SPREAD, TRIM_LEAST = 12, 0.12, 0.05, 5
 
 
 def _train(pumps: list[_Pump], duration_s: float) -> SlamTrain:

@@ -111,23 +111,38 @@ def rush_contrast(level_db: NDArray[np.float32], first: Frames, last: Frames, la
     """
     shut, shut_falls = _level_before(level_db, first + lag)
     open_, open_falls = _level_before(level_db, last)
-    t_value = _t_value(open_[0] - shut[0])
+    rise_db = [one - other for one, other in zip(open_, shut, strict=True)]
+    t_value = _t_value(rise_db[0].mean(axis=1))
     if t_value > 0:
         spans = len(BEFORE) if np.median(last - first) - lag > 2 * RINGS_FRAMES else len(BEFORE) - 1
-        earlier = [_t_value(one - other) for one, other in zip(open_[1:spans], shut[1:spans], strict=True)]
-        return 0.0 if open_falls else max(0.0, min([t_value, *earlier]))
+        earlier = [_t_value(rise.mean(axis=1)) for rise in rise_db[1:spans]]
+        return 0.0 if open_falls else max(0.0, min([t_value, *earlier, _t_value(_own_rise(rise_db[0]))]))
     return 0.0 if shut_falls or lag < RINGS_FRAMES else t_value
 
 
 def _level_before(level_db: NDArray[np.float32], frames: Frames) -> tuple[list[NDArray[np.float32]], bool]:
-    """Mean level of a few frames before each of ``frames``, the last ones first, float32 (n,) each; if it falls."""
+    """Level of a few frames before each of ``frames``, the last ones first, float32 (n, n_bands) each; if it falls."""
 
     def level(first: int, last: int) -> NDArray[np.float32]:
         where = frames[:, None] + np.arange(first, last)[None, :]
-        return np.asarray(level_db[np.clip(where, 0, len(level_db) - 1)].mean(axis=(1, 2)))
+        return np.asarray(level_db[np.clip(where, 0, len(level_db) - 1)].mean(axis=1))
 
     levels = [level(*span) for span in BEFORE]
-    return levels, _t_value(levels[0] - levels[-1]) < FALLING_T
+    return levels, _t_value((levels[0] - levels[-1]).mean(axis=1)) < FALLING_T
+
+
+def _own_rise(rise_db: NDArray[np.float32]) -> NDArray[np.float32]:
+    """What a rise in level, (n, n_bands), has beyond a rise of all bands alike, float32 (n,).
+
+    A phone that turns its gain down at a knock and up again afterwards raises everything, water some bands more than
+    others. Which bands rise least is told from every second cycle for the others: chance has no lowest bands there.
+    """
+    own = np.empty(len(rise_db), dtype=np.float32)
+    for half in (0, 1):
+        least = np.argsort(np.median(rise_db[1 - half :: 2], axis=0))[: max(1, rise_db.shape[1] // 3)]
+        common_db = max(float(np.median(rise_db[half::2][:, least])), 0.0)
+        own[half::2] = rise_db[half::2].mean(axis=1) - common_db
+    return own
 
 
 BEFORE = ((-6, -2), (-9, -5), (-14, -9))  # frames that a knock does not touch

@@ -211,17 +211,16 @@ def search(scene: Scene, settings: BeatsSettings, *, quick: bool = False) -> Pum
         return None
     likeliest = heard[0]
     for other in heard[1:]:
-        # the same slams and more of them: a series of every second slam is even, too
-        more = (
-            other.series.evidence > MORE * likeliest.series.evidence
-            and other.ram_odds > likeliest.ram_odds - LESS_LIKELY
-        )
+        # the same slams and more of them: a series of every second slam is even, too, and so is one rate of two
+        ratio = other.series.evidence / likeliest.series.evidence
+        least = likeliest.ram_odds - LESS_LIKELY
+        more = ratio > MORE and other.ram_odds > (least if ratio < FAR_MORE else min(least, settings.ram_odds_min))
         if more and np.mean(distance(likeliest.series.frames, other.series.frames) <= SAME_REACH) > MOSTLY:
             likeliest = other
     return likeliest
 
 
-MORE, MOSTLY = 1.1, 0.8
+MORE, FAR_MORE, MOSTLY = 1.1, 1.5, 0.8
 LESS_LIKELY = 1.5
 
 

@@ -39,6 +39,27 @@ def unevenness(time_s: FloatArray) -> float:
     return min(_mad_about_0(log[back:] - log[:-back]) / float(np.sqrt(2)) for back in (1, 2))
 
 
+def of_two_rates(time_s: FloatArray, spread: float = 0.12) -> NDArray[np.bool_]:
+    """Whether each slam ends or begins an interval of one of two rates between which the beat hops, bool (n,).
+
+    However soon it hops back. Nowhere where the intervals are not of two kinds.
+    """
+    found = np.zeros(len(time_s), dtype=bool)
+    log = np.log(np.diff(time_s))
+    single = np.abs(log - np.median(log)) < np.log(HOP_MAX) if len(log) else log > 0
+    slow = two_clusters(log[single])
+    if slow is None:
+        return found
+    rates = [float(np.median(log[single][kind])) for kind in (slow, ~slow)]
+    near = np.min([np.abs(log - rate) for rate in rates], axis=0) < spread
+    found[:-1] |= near
+    found[1:] |= near
+    return found
+
+
+HOP_MAX = 2.2
+
+
 def longest_stretch(time_s: FloatArray) -> tuple[int, int]:
     """First and one past the last index of the longest run without a stop, (0, 0) where there is none.
 
@@ -135,7 +156,13 @@ def measure_rate(time_s: FloatArray, audible: NDArray[np.bool_] | None = None) -
     by_chance = 1.96 * float(np.sqrt(left_out @ left_out)) / n_beats
     slower = float(np.hypot(1 - 1 / (1 + share), by_chance))
     faster = float(np.hypot(1 / max(1 - share, 0.1) - 1, by_chance))
-    return Rate(rate, (rate * max(1 - slower, 0.1), rate * (1 + faster)))
+    low, high = rate * max(1 - slower, 0.1), rate * (1 + faster)
+    single = interval[beats == 1]
+    slow = two_clusters(np.log(single))
+    if slow is not None and not left_out.any():  # it may stay at either of its two rates, and beyond neither
+        low = min(rate, max(low, 60 / float(np.median(single[slow]))))
+        high = max(rate, min(high, 60 / float(np.median(single[~slow]))))
+    return Rate(rate, (low, high))
 
 
 def placed_ends(interval: FloatArray, beats: NDArray[np.int64]) -> tuple[int, int]:

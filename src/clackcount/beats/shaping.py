@@ -9,10 +9,10 @@ from numpy.typing import NDArray
 from scipy.ndimage import maximum_filter1d
 
 from clackcount.beats.cycle import likeness, profile
-from clackcount.beats.regularity import TURNS, locally_even, two_clusters
+from clackcount.beats.regularity import TURNS, locally_even, of_two_rates, two_clusters
 from clackcount.beats.series import Series, refine
 from clackcount.beats.signs import roughness
-from clackcount.beats.template import Field, Frames, gain
+from clackcount.beats.template import PEAK_REACH, Field, Frames, gain, local_maxima
 from clackcount.settings import BeatsSettings
 
 
@@ -61,27 +61,59 @@ def loosened(series: Series, field: Field, rises: NDArray[np.float32], settings:
 
     So a beat that hops between two rates, is long and short in turn, or ragged is followed through.
     """
-    if series.typical_z < LOOSENED_MIN_Z:
-        return series
-    between = between_members(series)
-    if between is None and goes_evenly(series):
+    between, unseen = between_members(series), alike_between(series, rises)
+    everywhere = look_alikes(series)
+    if between is None and unseen is None and goes_evenly(series) and len(everywhere) < MORE_ALIKE * len(series.frames):
         return series
     best = series
-    for frames in [series.frames] if between is None else [series.frames, between]:
+    clear = [series.frames, everywhere] if series.typical_z > LOOSENED_MIN_Z else []
+    for frames in [*clear, between, unseen]:
+        if frames is None:
+            continue
         loose = refine(field, frames, float(np.median(np.diff(frames))), settings, rounds=3, even=False)
         if loose is None or loose.typical_z < LOOSENED_SHARE * series.typical_z:
             continue
-        loose = within_rhythm(loose, settings)
+        if frames is everywhere and not hops(loose):
+            continue  # what is like it by chance may lie anywhere
+        loose = loose if frames is everywhere else within_rhythm(loose, settings)
         if frames is between and not all_alike(loose, rises, settings):
+            continue
+        if frames is unseen and not same_sound(loose, rises):
             continue
         if loose.evidence > LOOSENED_ADVANTAGE * best.evidence:
             best = loose
     return best
 
 
+def look_alikes(series: Series) -> Frames:
+    """Whatever sounds as the members do, at any distance that is not much less than theirs.
+
+    A beat that hops to another rate and stays there leaves the path of the first.
+    """
+    candidates = local_maxima(series.z, PEAK_REACH)
+    candidates = candidates[series.z[candidates] > LOOKS_ALIKE * np.median(series.z[series.frames])]
+    apart = NEAREST * series.period
+    kept: list[int] = []
+    for frame in candidates[np.argsort(-series.z[candidates], kind="stable")]:
+        if all(abs(frame - other) > apart for other in kept):
+            kept.append(int(frame))
+    return np.array(sorted(kept), dtype=np.intp)
+
+
+LOOKS_ALIKE, NEAREST, MORE_ALIKE = 0.25, 0.45, 1.1
+
+
 def goes_evenly(series: Series) -> bool:
     """Whether the series is even and without gaps, so that no other intervals can explain more."""
     return fullness(series) > FULL and roughness(series.frames, series.period) < SMOOTH
+
+
+def hops(series: Series) -> bool:
+    """Whether nearly all intervals are of one of two rates, and these do not take turns."""
+    return float(of_two_rates(series.frames.astype(np.float64), RHYTHM_SPREAD).mean()) > HOPS
+
+
+HOPS = 0.9
 
 
 def fullness(series: Series) -> float:
@@ -108,12 +140,14 @@ def within_rhythm(series: Series, settings: BeatsSettings) -> Series:
 
     A pump that beats evenly does not turn ragged when it stops: what sounds like it then is water.
     """
-    even = locally_even(series.frames.astype(np.float64), RHYTHM_SPREAD, RHYTHM_LEAST)
+    frames = series.frames.astype(np.float64)
+    even = locally_even(frames, RHYTHM_SPREAD, RHYTHM_LEAST)
     if even.all() or even.sum() < RHYTHM_MEMBERS or even.mean() < 0.5:
         return series
     lost = float(gain(series.z_honest[~even], series.typical_z, settings.gain_max).sum())
-    frames = series.frames[even]
-    return replace(series, frames=frames, z_honest=series.z_honest[even], evidence=series.evidence - max(lost, 0.0))
+    return replace(
+        series, frames=series.frames[even], z_honest=series.z_honest[even], evidence=series.evidence - max(lost, 0.0)
+    )
 
 
 RHYTHM_SPREAD, RHYTHM_LEAST, RHYTHM_MEMBERS = 0.1, 5, 10
@@ -140,3 +174,36 @@ def between_members(series: Series) -> Frames | None:
 
 
 BETWEEN_SHARE = 0.15  # of what a member scores; nine in ten made rams of the right period stay below 0.1
+
+
+def alike_between(series: Series, rises: NDArray[np.float32]) -> Frames | None:
+    """The members with what lies between them where the very sound of the slams comes once more; else None.
+
+    Without a template: one that was learned from every second slam knows the others for noise.
+    """
+    single = series.frames[:-1][np.diff(series.frames) < 1.4 * series.period]
+    lags = np.arange(max(9, int(0.33 * series.period)), int(0.67 * series.period))
+    if len(single) < ALIKE_LEAST or len(lags) < 3:
+        return None
+    onset = 0.5 * (rises[:, :, 0] + rises[:, :, 1])
+    onset = (onset - onset.mean(axis=0)) / (onset.std(axis=0) + 1e-9)
+    slam = onset[single].mean(axis=0)
+    usual = np.array([onset[np.minimum(single + lag, len(onset) - 1)].mean(axis=0) for lag in lags])
+    share = usual @ slam / (slam @ slam)
+    best = int(np.argmax(share))
+    if share[best] < ALIKE_SHARE or likeness(usual[best], slam) < VERY_ALIKE:
+        return None
+    extra = single + lags[best]
+    window = np.minimum(extra[:, None] + np.arange(-3, 4)[None, :], len(onset) - 1)
+    extra = window[np.arange(len(extra)), np.argmax(onset[window] @ slam, axis=1)]
+    return np.unique(np.concatenate([series.frames, extra]))
+
+
+def same_sound(series: Series, rises: NDArray[np.float32]) -> bool:
+    """Whether every second member is as like the others as these are among themselves: slams all, no reopenings."""
+    even, odd = series.frames[::2], series.frames[1::2]
+    own = [likeness(profile(rises, some[::2]), profile(rises, some[1::2])) for some in (even, odd)]
+    return likeness(profile(rises, even), profile(rises, odd)) > VERY_ALIKE * min(own)
+
+
+ALIKE_LEAST, VERY_ALIKE = 8, 0.95

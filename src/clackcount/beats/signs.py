@@ -23,6 +23,8 @@ SURELY_REOPENS = 2.5  # so a ragged beat with its reopening valve counts as much
 FAST_PER_MIN, FASTER_PER_MIN, FAST_COST = 250.0, 400.0, 2.0
 # Water that is louder after the knock than before it is no ram's.
 AGAINST_FIRST_T, AGAINST_LAST_T, AGAINST_COST = -4.0, -12.0, 4.3
+# Water that is louder before the knock is hardly anything else's, but few made rams at 6 dB let it be heard.
+RUSH_FIRST_T, RUSH_LAST_T, RUSHES = 3.0, 8.0, 1.5
 
 
 def ram_odds(
@@ -47,7 +49,8 @@ def ram_odds(
     enough = len(run) >= RUN_MEMBERS and run[-1] - run[0] >= RUN_S * frames_per_s
     stretches = [whole, run] if enough else [whole]
     steady = max(_steadiness(frames, series.period, frames_per_s, reopens, hidden) for frames in stretches)
-    odds = CONSTANT + PER_GAIN * gain + steady - against + SURELY_REOPENS * surely
+    rushes = RUSHES * float(np.clip((rush_t - RUSH_FIRST_T) / (RUSH_LAST_T - RUSH_FIRST_T), 0, 1))
+    odds = rushes + CONSTANT + PER_GAIN * gain + steady - against + SURELY_REOPENS * surely
     ragged = rush_t > AGAINST_FIRST_T and goes_raggedly(series, frames_per_s)
     return max(odds, RAGGED_ODDS) if ragged else odds
 

@@ -73,7 +73,7 @@ def loosened(series: Series, field: Field, rises: NDArray[np.float32], settings:
         loose = refine(field, frames, float(np.median(np.diff(frames))), settings, rounds=3, even=False)
         if loose is None or loose.typical_z < LOOSENED_SHARE * series.typical_z:
             continue
-        if frames is everywhere and not hops(loose):
+        if frames is everywhere and not hops(loose, series):
             continue  # what is like it by chance may lie anywhere
         loose = loose if frames is everywhere else within_rhythm(loose, settings)
         if frames is between and not all_alike(loose, rises, settings):
@@ -108,9 +108,11 @@ def goes_evenly(series: Series) -> bool:
     return fullness(series) > FULL and roughness(series.frames, series.period) < SMOOTH
 
 
-def hops(series: Series) -> bool:
-    """Whether nearly all intervals are of one of two rates, and these do not take turns."""
-    return float(of_two_rates(series.frames.astype(np.float64), RHYTHM_SPREAD).mean()) > HOPS
+def hops(series: Series, was: Series) -> bool:
+    """Whether nearly all intervals are of one of two rates, and from one to the next it is as even as it was."""
+    two = float(of_two_rates(series.frames.astype(np.float64), RHYTHM_SPREAD).mean()) > HOPS
+    rough = roughness(series.frames, series.period)
+    return two and rough < max(SMOOTH, roughness(was.frames, was.period))
 
 
 HOPS = 0.9

@@ -11,7 +11,17 @@ from hypothesis import settings as rules
 from hypothesis import strategies as st
 
 from clackcount.beats.series import Series
-from clackcount.beats.signs import AGAINST_COST, STEPS_COST, STEPS_ROUGH, ram_odds, roughness
+from clackcount.beats.signs import (
+    AGAINST_COST,
+    NARROW_BANDS,
+    NARROW_COST,
+    RUSHES,
+    STEPS_COST,
+    STEPS_ROUGH,
+    goes_raggedly,
+    ram_odds,
+    roughness,
+)
 from clackcount.settings import BeatsSettings
 
 FRAMES_PER_S = 200.0
@@ -31,8 +41,14 @@ def series_at(intervals: np.ndarray, gain: float = 4.0) -> Series:
     )
 
 
-def odds(series: Series, *, reopens: bool = False, rush_t: float = 0.0) -> float:
-    return ram_odds(series, FRAMES_PER_S, reopens=reopens, rush_t=rush_t)
+def odds(series: Series, *, reopens: bool = False, rush_t: float = 0.0, n_bands: float = 20.0) -> float:
+    return ram_odds(series, FRAMES_PER_S, reopens=reopens, rush_t=rush_t, n_bands=n_bands)
+
+
+def clearly(intervals: np.ndarray, z: float = 15.0) -> Series:
+    """The same in a sound that stands out so many spreads."""
+    series = series_at(intervals)
+    return dataclasses.replace(series, z_honest=np.full(len(series.frames), z, dtype=np.float32))
 
 
 def jittered(share: float, seed: int, n: int = 45, period: float = 110.0) -> np.ndarray:
@@ -86,12 +102,13 @@ def test_a_missed_beat_makes_nothing_rough_but_costs_a_little() -> None:
     assert odds(series_at(stopped)) == pytest.approx(odds(series_at(whole)), abs=0.5)
 
 
-def test_water_louder_after_the_knock_than_before_it_counts_against() -> None:
+def test_water_louder_before_the_knock_speaks_for_a_ram_and_louder_after_it_against() -> None:
     series = series_at(jittered(0.012, 1))
     t_values = np.array([10.0, 0.0, -3.0, -6.0, -9.0, -12.0, -30.0])
     found = np.array([odds(series, rush_t=t) for t in t_values])
     assert np.all(np.diff(found) <= 0)
-    assert found[0] == found[2]  # what chance gives is no sign
+    assert found[1] == found[2]  # what chance gives is no sign
+    assert found[0] - found[1] == pytest.approx(RUSHES)
     assert found[2] - found[5] == pytest.approx(AGAINST_COST)
     assert found[5] == found[6]
 
@@ -115,3 +132,32 @@ def test_more_of_the_same_is_surer(n: int, period: float, share: float, seed: in
     alike = dataclasses.replace(twice, period=series.period)
     if roughness(alike.frames, alike.period) <= roughness(series.frames, series.period):
         assert odds(alike) >= odds(series) - 1e-9
+
+
+def test_a_thud_in_two_bands_counts_against_steps_and_not_against_an_even_beat() -> None:
+    steps, even = series_at(jittered(0.06, 3)), series_at(jittered(0.012, 3))
+    assert odds(steps) - odds(steps, n_bands=NARROW_BANDS - 1) == pytest.approx(NARROW_COST)
+    assert odds(even) == odds(even, n_bands=NARROW_BANDS - 1)
+
+
+@pytest.mark.parametrize("share", [0.14, 0.16, 0.18])
+def test_a_ragged_beat_is_believed_while_it_is_clear_long_and_whole(share: float) -> None:
+    limit = BeatsSettings().ram_odds_min
+    for seed in range(5):
+        intervals = jittered(share, seed, 60)
+        assert goes_raggedly(clearly(intervals), FRAMES_PER_S)
+        assert odds(clearly(intervals)) > limit
+        assert not goes_raggedly(clearly(intervals, z=8.0), FRAMES_PER_S)  # rain offers such at any distance
+        assert not goes_raggedly(clearly(intervals[:15]), FRAMES_PER_S)
+        assert odds(clearly(intervals), rush_t=-13.0) < limit
+
+
+def test_barks_talk_and_hammering_come_in_spells_and_are_no_ragged_ram() -> None:
+    """Bouts of knocks with pauses between them: common practice, no source."""
+    rng = np.random.default_rng(7)
+    for pause in (2.5, 4.0, 8.0):
+        intervals = jittered(0.12, 8, 60)
+        intervals[rng.choice(60, 5, replace=False)] *= pause
+        assert not goes_raggedly(clearly(intervals), FRAMES_PER_S)
+    loose = np.maximum(rng.exponential(110, 60), 20)  # drips, each for itself
+    assert not goes_raggedly(clearly(loose), FRAMES_PER_S)

@@ -10,11 +10,12 @@ from numpy.typing import NDArray
 
 from clackcount.beats.heard import Heard
 from clackcount.beats.known import Known
+from clackcount.beats.pumps import STEP_S
 from clackcount.beats.regularity import (
     BREAK_PERIODS,
     RAGGED_CV,
-    locally_even,
     local_period,
+    locally_even,
     measure_rate,
     measure_regularity,
     of_two_rates,
@@ -31,7 +32,9 @@ TOO_FEW = "some knocks were heard, too few or too uneven to be a ram running by 
 SURELY_HEARD_Z = 12.0  # louder and softer slams of one ram differ by so much that a fainter one may go unheard
 # Pressure logs of one rig strayed by 1.1 to 1.6 % from beat to beat (Cornell AguaClara 2019); clocks by far less.
 CLOCK_UNEVENNESS, CLOCK_SURE = 0.0015, 0.3
-DRY_DB, DRY_SURE, RUSHES_T = 27.0, 0.45, 2.0  # made rams with a rush too faint for this stay below 25 dB; clocks 33 to 45
+STEPS_PER_MIN = 200.0  # people walk and run no faster
+# Made rams whose rush is too faint for this stay below 25 dB; clocks recorded close by reach 33 to 45.
+DRY_DB, DRY_SURE, RUSHES_T = 27.0, 0.45, 2.0
 OPENED_MAX_S = 6.0  # a reopening heard longer ago than the slowest ram's period has nothing to do with this slam
 
 
@@ -152,9 +155,10 @@ class _Pump:
             return f"knocks at {rate:.0f} a minute were heard, faster than any ram: an engine, perhaps"
         if self.known.ram_odds < settings.ram_odds_min:
             return f"knocks at about {rate:.0f} a minute were heard, but nothing that says they come from a ram"
-        reopening = float(np.mean(np.isfinite(self.reopen_s[first:last])))
+        shut_s = self.reopen_s[first:last] - self.time_s[first:last]
+        reopening = float(np.mean(shut_s > STEP_S)) if rate < STEPS_PER_MIN else float(np.mean(np.isfinite(shut_s)))
         rush_t = self.known.rush_t / np.sqrt(self.known.n_passages)
-        own = max(min(reopening / 0.6, 1.0), float(np.clip(rush_t / 4, 0, 1)))
+        own = max(min(reopening / 0.6, 1.0), float(np.clip((rush_t - 1) / 3, 0, 1)))
         self.sure = (0.5 + 0.5 * own) / (1 + float(np.exp(-self.known.ram_odds)))
         self.like_clock = unevenness(self.time_s[first:last]) < CLOCK_UNEVENNESS
         # where a slam stands out so far, the water that makes it is heard, too

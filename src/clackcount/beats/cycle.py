@@ -121,7 +121,7 @@ def rush_contrast(level_db: NDArray[np.float32], first: Frames, last: Frames, la
 
 
 def _level_before(level_db: NDArray[np.float32], frames: Frames) -> tuple[list[NDArray[np.float32]], bool]:
-    """Level of a few frames before each of ``frames``, the last ones first, float32 (n, n_bands) each; if it falls."""
+    """Level a few frames before each of ``frames``, the last ones first, float32 (n, n_bands) each; if it falls."""
 
     def level(first: int, last: int) -> NDArray[np.float32]:
         where = frames[:, None] + np.arange(first, last)[None, :]
@@ -167,6 +167,15 @@ def profile(rises: NDArray[np.float32], frames: Frames) -> NDArray[np.float64]:
     mean = onset[frames].mean(axis=0) - onset.mean(axis=0)
     result: NDArray[np.float64] = np.maximum(mean / (onset.std(axis=0) + 1e-9), 0).astype(np.float64)
     return result
+
+
+def breadth(profile_: NDArray[np.float64]) -> float:
+    """How many bands a sound of this profile is heard in: 1 for a single one, all of them where they rise alike.
+
+    The participation ratio, the square of the sum over the sum of the squares (any textbook of statistical physics).
+    """
+    square = float(profile_ @ profile_)
+    return float(profile_.sum()) ** 2 / square if square > 0 else 0.0
 
 
 def likeness(one: NDArray[np.float64], other: NDArray[np.float64]) -> float:

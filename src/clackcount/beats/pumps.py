@@ -10,7 +10,9 @@ from scipy.ndimage import uniform_filter1d
 
 from clackcount.beats.cycle import (
     Sound,
+    breadth,
     lag_after,
+    profile,
     reopening_of,
     rush_contrast,
     slam_odds,
@@ -127,7 +129,10 @@ def _odds(series: Series, reopening_lag: int | None, contrast: float, scene: Sce
     # a heel and a toe are no further apart
     reopens = reopening_lag is not None and reopening_lag > STEP_S * per_s
     surely = reopening_lag is not None and surely_reopens(series, reopening_lag, scene)
-    return ram_odds(series, per_s, reopens=reopens, surely=surely, rush_t=contrast, hidden=scene.hidden)
+    n_bands = breadth(profile(scene.rises, series.frames))
+    return ram_odds(
+        series, per_s, reopens=reopens, surely=surely, rush_t=contrast, n_bands=n_bands, hidden=scene.hidden
+    )
 
 
 def surely_reopens(series: Series, lag: int, scene: Scene) -> bool:

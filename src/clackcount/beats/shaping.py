@@ -63,7 +63,8 @@ def loosened(series: Series, field: Field, rises: NDArray[np.float32], settings:
     """
     between, unseen = between_members(series), alike_between(series, rises)
     everywhere = look_alikes(series)
-    if between is None and unseen is None and goes_evenly(series) and len(everywhere) < MORE_ALIKE * len(series.frames):
+    more = len(everywhere) >= MORE_ALIKE * len(series.frames)
+    if between is None and unseen is None and goes_evenly(series) and not more:
         return series
     best = series
     clear = [series.frames, everywhere] if series.typical_z > LOOSENED_MIN_Z else []
@@ -73,9 +74,9 @@ def loosened(series: Series, field: Field, rises: NDArray[np.float32], settings:
         loose = refine(field, frames, float(np.median(np.diff(frames))), settings, rounds=3, even=False)
         if loose is None or loose.typical_z < LOOSENED_SHARE * series.typical_z:
             continue
+        loose = within_rhythm(loose, settings)
         if frames is everywhere and not hops(loose, series):
             continue  # what is like it by chance may lie anywhere
-        loose = loose if frames is everywhere else within_rhythm(loose, settings)
         if frames is between and not all_alike(loose, rises, settings):
             continue
         if frames is unseen and not same_sound(loose, rises):

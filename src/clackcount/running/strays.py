@@ -58,7 +58,9 @@ def by_itself_or_pushed(train: SlamTrain, cut_off: CutOff | None) -> FloatArray:
     if cut_off is None or period_s <= PUSH_S:
         return np.zeros(len(train))
     drop = np.nan_to_num(np.minimum(cut_off.share(train.time_s), 1.0), nan=1.0)
-    own = _normal(drop - 1.0, OWN_SPREAD, cut_off.at_slams)
+    # After a short interval the water has not got up its speed.
+    gathered = np.nan_to_num(np.clip(np.diff(train.time_s, prepend=np.nan) / period_s, 0.0, 1.0), nan=1.0)
+    own = _normal(drop - gathered, OWN_SPREAD, cut_off.at_slams)
     pushed = _normal(drop - stroke_drop, STROKE_SPREAD, cut_off.at_slams)
     return np.asarray(np.clip(np.log(own / pushed), -PUSHED_MAX, 0.0))
 

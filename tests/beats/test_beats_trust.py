@@ -69,8 +69,8 @@ def test_what_only_its_rush_makes_a_ram_is_told_with_a_doubt_at_first_and_refuse
     trust = begun(10.0)
     assert look(trust, BAR - 1, 10.0, rush_t=100.0) == Verdict(0.5, HASTY)
     assert trust.due(10.0 + PAUSE_MIN_S)
-    verdict = look(trust, BAR - 1, 10.1 + HASTY_S, rush_t=100.0)
-    assert verdict == Verdict(0.0, REFUSED)
+    assert look(trust, BAR - 1, 10.1 + HASTY_S, rush_t=100.0) == Verdict(0.5, REFUSED)
+    assert look(trust, BAR - 1, 15.0 + HASTY_S, rush_t=100.0) == Verdict(0.0, REFUSED)
     assert look(begun(10.0), BAR - 1 - RUSH_ODDS, 10.0, rush_t=100.0) == Verdict(0.0, REFUSED)
 
 
@@ -81,6 +81,13 @@ def test_a_low_confidence_carries_its_doubt() -> None:
     known = SimpleNamespace(odds=BAR + 1, rush_t=0.0, n_passages=1)
     verdict = begun(0.0).look(known, Doubted(), 0.0, 20.0, SETTINGS)  # type: ignore[arg-type]
     assert verdict == Verdict(0.3, "no water was heard")
+
+
+def test_one_look_that_goes_astray_is_a_doubt_and_no_more() -> None:
+    trust = begun(0.0)
+    told = [look(trust, odds, 20.0 + 10 * i) for i, odds in enumerate((BAR + 1, BAR - 9, BAR + 1, BAR - 9, BAR - 9))]
+    assert [verdict.sure for verdict in told if verdict] == [0.9, 0.5, 0.9, 0.5, 0.0]
+    assert [verdict.doubt for verdict in told if verdict] == [None, REFUSED, None, REFUSED, REFUSED]
 
 
 def test_a_doubt_stays_until_it_is_surely_a_ram() -> None:

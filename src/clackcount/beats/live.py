@@ -96,7 +96,7 @@ class LiveTracker:
     def _plan(self) -> Wanted:
         """What to hear next, and whether to search it."""
         live = self._live
-        self._whole = self._fresh or (self._on_beat and self._trust.due(self._heard_s))
+        self._whole = self._fresh or (self._on_beat and self._trust.due(self._heard_s) and self._beats_now())
         if self._whole:  # everything that is still in hearing is told of it
             wanted = Wanted(AT_ONCE_S, live.window_max_s, live.window_max_s, self._hold_s())
         elif self._told is None:
@@ -122,6 +122,12 @@ class LiveTracker:
             )
         self._plan_search(wanted)
         return wanted
+
+    def _beats_now(self) -> bool:
+        """Whether the last beat is not long ago: what has stopped can't be judged any better."""
+        if self._told is None or not self._told_s:
+            return False
+        return self._heard_s - self._told_s[-1] < LONG_OVERDUE * self._told.period / self._frames_per_s
 
     def _hold_s(self) -> float:
         """How long before now it can't be said yet which sounds are slams."""
@@ -155,8 +161,19 @@ class LiveTracker:
         for known in self._tracker.known:  # windows overlap: the last one has all the evidence there is
             known.rush_t, known.odds, known.n_passages = 0.0, 0.0, 0
         self._brief = self._n_steps % self._live.settle_every > 0 and not self._whole
-        heard = self._tracker.feed(passage, self._searches, brief=self._brief)
         self._n_steps += 1
+        if self._whole and self._trust.astray:
+            return self._feed_afresh(passage)
+        return self._tracker.feed(passage, self._searches, brief=self._brief)
+
+    def _feed_afresh(self, passage: Passage) -> list[Heard]:
+        """As a recording of this passage is heard, of which nothing is known: following may have gone astray."""
+        followed, self._tracker.known = self._tracker.known, []
+        heard = self._tracker.feed(passage, [False], brief=False)
+        if not self._tracker.known:
+            self._tracker.known = followed
+            return []
+        self._told = self._tracker.known[0]
         return heard
 
     def tell(self, heard: list[Placed], heard_s: float) -> SlamTrain | None:

@@ -21,6 +21,7 @@ HASTY_S, HASTY_SURE = 12.0, 0.5  # so long after it was taken up
 # Water that is louder before the knock than after it speaks for a ram, and the sooner one is known, the better: in a
 # whole recording there is time to do without this sign.
 RUSH_ODDS, RUSH_SURE_T = 2.5, 4.0
+REFUSALS_MIN = 2  # in a row, before what was told is taken back: a look may go astray
 LIFTED = 0.75  # so sure, a doubt is taken back
 DOUBTFUL = 0.6  # as in Beat
 
@@ -31,6 +32,7 @@ class Trust:
     def __init__(self) -> None:
         self.sure = 0.0
         self._doubt: str | None = None
+        self._refusals = 0  # in a row
         self._looks: list[tuple[float, float]] = []  # (log odds, t value of the rush)
         self._begun_s = self._again_s = 0.0  # when it was taken up, and when the next look is due
         self._wary, self._wary_s = 0.0, 0.0  # log odds, as of then
@@ -39,7 +41,7 @@ class Trust:
     def begin(self, sure: float, heard_s: float) -> None:
         """Another pump is followed."""
         self.sure, self._looks, self._again_s, self._begun_s = sure, [], 0.0, heard_s
-        self._doubt = None
+        self._doubt, self._refusals = None, 0
 
     def due(self, heard_s: float) -> bool:
         """Whether it is time to look at all that is in hearing."""
@@ -49,7 +51,7 @@ class Trust:
         self, known: Known, collector: Collector, from_s: float, heard_s: float, settings: BeatsSettings
     ) -> Verdict | None:
         """What all that is in hearing, from from_s on, says of a pump that was heard in it; None: nothing new."""
-        grows = from_s <= 0.0
+        grows, first = from_s <= 0.0, not self._looks
         length_s = heard_s - from_s
         self._again_s = heard_s + (max((GROWN - 1) * length_s, AGAIN_MIN_S) if grows else length_s - 2 * MARGIN_S)
         now = known.odds / known.n_passages, known.rush_t / known.n_passages
@@ -64,7 +66,7 @@ class Trust:
             found = collector.beats([known], heard_s, settings)
             self._again_s = heard_s + PAUSE_MIN_S
         if found.pumps:
-            self._pause_s = PAUSE_MIN_S / 2
+            self._refusals, self._pause_s = 0, PAUSE_MIN_S / 2
             beat = found.pumps[0]
             self.sure = min(beat.confidence, HASTY_SURE) if hasty else beat.confidence
             if self.sure < DOUBTFUL:
@@ -74,6 +76,11 @@ class Trust:
             return Verdict(self.sure, self._doubt)
         if TOO_FEW in found.doubts or not found.doubts:
             return None
+        self._refusals += 1
+        if not first and (self._refusals < REFUSALS_MIN or heard_s <= self._begun_s + HASTY_S):
+            self.sure, self._doubt = min(self.sure, HASTY_SURE), found.doubts[0]
+            self._again_s = heard_s + PAUSE_MIN_S
+            return Verdict(self.sure, self._doubt)
         return Verdict(0.0, found.doubts[0])
 
     def refuse(self, heard_s: float, *, told: bool) -> None:
@@ -86,6 +93,11 @@ class Trust:
     def may_search(self, heard_s: float) -> bool:
         """Whether it is time to look for a pump again after one was refused."""
         return heard_s >= self._search_s
+
+    @property
+    def astray(self) -> bool:
+        """Whether the last look would not have taken it for a ram."""
+        return self._refusals > 0
 
     def wary(self, heard_s: float) -> float:
         """By how much the log odds of another ram must lie higher."""

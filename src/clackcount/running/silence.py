@@ -15,12 +15,9 @@ from clackcount.running.reading import Reading, read
 from clackcount.settings import RunningSettings
 
 MISSED_MIN = 2
-SURE_ODDS, LIKELY_ODDS, STUCK_ODDS = 7.0, 3.0, 2.0  # log odds that the beats due did not come
+SURE_ODDS, LIKELY_ODDS = 7.0, 3.0  # log odds that the beats due did not come
 CAME_ODDS = -3.0
-WAIT_S, UNSURE_WAIT_S = (
-    1.0,
-    1.5,
-)  # past the beat that was due, however fast the ram: part of the two seconds goes into hearing it
+WAIT_S = 1.0  # past the beat that was due, however fast the ram: part of the two seconds goes into hearing it
 MASKED_DB = 6.0  # a gust this much above the usual may hide slams
 LONGEST_LIMITS, LONGEST_S = 2.5, 8.0  # nothing hides a beat for longer
 
@@ -50,9 +47,7 @@ def stopped(silence_s: float, period_s: float, limit_s: float, odds: float | Non
         return True
     if silence_s <= max(MISSED_MIN * period_s, period_s + WAIT_S):
         return False
-    if odds is not None and odds >= SURE_ODDS:
-        return True
-    return None if silence_s > period_s + UNSURE_WAIT_S else False
+    return True if odds is not None and odds >= SURE_ODDS else None
 
 
 def may_be_hidden(
@@ -75,8 +70,8 @@ def may_be_hidden(
         if (n := len(heard.train)) == 0:
             return False
         last_s = float(heard.train.time_s[-1])
-        if stuck(heard, last_s, now_s, n):  # a gust may run on as water does
-            return not long_ago and odds is not None and odds < STUCK_ODDS
+        if stuck(heard, last_s, now_s, n):
+            return False
         return not long_ago or low_share_fits(heard, low_share(heard, last_s, now_s, n), n)
     if not long_ago:
         return True

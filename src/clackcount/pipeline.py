@@ -153,4 +153,5 @@ def follow(
         ear.feed(block)
         yield from look()
     ear.finish()
+    tracker.finish()
     yield from look()

@@ -28,7 +28,7 @@ PIPES = dict.fromkeys(("stdin", "stdout", "stderr"), subprocess.PIPE)
 @pytest.fixture(scope="module")
 def wav(tmp_path_factory) -> Path:
     """A loud ram that runs for 32 s and then stays shut, as a WAV file."""
-    ram = simulate.random_ram(np.random.default_rng(3), rate_per_min=62, pattern=Pattern.EVEN, material="cast-iron")
+    ram = simulate.random_ram(np.random.default_rng(6), rate_per_min=62, pattern=Pattern.EVEN, material="cast-iron")
     part = simulate.Part(dataclasses.replace(ram, reopen_db=-6.0), (simulate.Running(32.0, Cause.SHUT_STALL),))
     scene = simulate.Scenario(45.0, (part,), (simulate.Layer("room"),), 20, 15, sample_rate_hz=RATE_HZ)
     path = tmp_path_factory.mktemp("watched") / "ram.wav"

@@ -89,6 +89,11 @@ class LiveTracker:
         self._first_frame = 0  # of the last passage
         self._wanted = self._plan()
 
+    def finish(self) -> None:
+        """No more sound will come: what is doubted is looked at a last time."""
+        self._trust.end()
+        self._wanted = self._plan()
+
     def wanted(self) -> Wanted:
         """The passage to be heard next."""
         return self._wanted
@@ -98,7 +103,8 @@ class LiveTracker:
         live = self._live
         self._whole = self._fresh or (self._on_beat and self._trust.due(self._heard_s) and self._beats_now())
         if self._whole:  # everything that is still in hearing is told of it
-            wanted = Wanted(AT_ONCE_S, live.window_max_s, live.window_max_s, self._hold_s())
+            soon_s = live.window_max_s if self._trust.ended else AT_ONCE_S
+            wanted = Wanted(soon_s, live.window_max_s, live.window_max_s, self._hold_s())
         elif self._told is None:
             if self._candidates:  # in all that was heard since, and what it was found in
                 window_s = self._heard_s + live.step_max_s - min(c.from_s for c in self._candidates)
@@ -162,7 +168,7 @@ class LiveTracker:
             known.rush_t, known.odds, known.n_passages = 0.0, 0.0, 0
         self._brief = self._n_steps % self._live.settle_every > 0 and not self._whole
         self._n_steps += 1
-        if self._whole and self._trust.astray:
+        if self._whole and self._trust.afresh:
             return self._feed_afresh(passage)
         return self._tracker.feed(passage, self._searches, brief=self._brief)
 

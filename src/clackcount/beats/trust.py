@@ -11,6 +11,7 @@ from clackcount.settings import BeatsSettings
 
 # All that is still in hearing is looked at again when it has grown by so much, and when it has been replaced.
 GROWN, AGAIN_MIN_S = 1.4, 8.0
+GROWN_DOUBTED = 1.15  # a little more may show its water or its reopening valve
 MARGIN_S = 8.0  # at the beginning of what is in hearing, where slams have no surroundings
 LOOKS_MAX = 8  # of a minute each, whose mean tells whether it is a ram: a pump may be exchanged
 # Steps that were once taken for a ram will be again: there the bar lies higher, in log odds, for some minutes.
@@ -33,6 +34,7 @@ class Trust:
         self.sure = 0.0
         self._doubt: str | None = None
         self._refusals = 0  # in a row
+        self.ended = False
         self._looks: list[tuple[float, float]] = []  # (log odds, t value of the rush)
         self._begun_s = self._again_s = 0.0  # when it was taken up, and when the next look is due
         self._wary, self._wary_s = 0.0, 0.0  # log odds, as of then
@@ -64,7 +66,6 @@ class Trust:
         if hasty:
             known.odds += rush_odds(known)
             found = collector.beats([known], heard_s, settings)
-            self._again_s = heard_s + PAUSE_MIN_S
         if found.pumps:
             self._refusals, self._pause_s = 0, PAUSE_MIN_S / 2
             beat = found.pumps[0]
@@ -73,6 +74,8 @@ class Trust:
                 self._doubt = HASTY if hasty else beat.doubts[0]
             elif self.sure >= LIFTED or self._doubt == HASTY:
                 self._doubt = None
+            if self._doubt is not None and grows:
+                self._again_s = heard_s + max((GROWN_DOUBTED - 1) * length_s, PAUSE_MIN_S)
             return Verdict(self.sure, self._doubt)
         if TOO_FEW in found.doubts or not found.doubts:
             return None
@@ -94,10 +97,15 @@ class Trust:
         """Whether it is time to look for a pump again after one was refused."""
         return heard_s >= self._search_s
 
+    def end(self) -> None:
+        """No more sound will come; where there is a doubt, the next look is the last."""
+        self._again_s = 0.0 if self._doubt is not None else self._again_s
+        self.ended = True
+
     @property
-    def astray(self) -> bool:
-        """Whether the last look would not have taken it for a ram."""
-        return self._refusals > 0
+    def afresh(self) -> bool:
+        """Whether to hear it as if nothing were known: the last look did not take it for a ram, or it is the last."""
+        return self._refusals > 0 or self.ended
 
     def wary(self, heard_s: float) -> float:
         """By how much the log odds of another ram must lie higher."""

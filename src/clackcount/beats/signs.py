@@ -18,6 +18,7 @@ SPAN_S = 20.0
 # Steps differ from one to the next by 3 to 10 %, a ram that wanders hardly; a ragged ram shows itself by its
 # reopening valve.
 STEPS_ROUGH, STEPS_ROUGHER, STEPS_COST = 0.025, 0.045, 2.0
+STROLL_PER_MIN, SLOWER = 60.0, 2.0
 # A heel on a path is heard in two or three bands: of 110 made and recorded rams that stand out at 500 Hz or above the
 # narrowest was heard in 3.8. Lower ones may be as narrow, but are even.
 NARROW_BANDS, NARROW_COST = 3.5, 2.0
@@ -61,7 +62,7 @@ def ram_odds(
     stretches = [whole, run] if enough else [whole]
     steady = max(_steadiness(frames, series.period, frames_per_s, reopens, hidden) for frames in stretches)
     if n_bands < NARROW_BANDS:
-        against += NARROW_COST * _like_steps(roughness(whole, series.period))
+        against += NARROW_COST * _like_steps(roughness(whole, series.period), rate_per_min)
     rushes = RUSHES * float(np.clip((rush_t - RUSH_FIRST_T) / (RUSH_LAST_T - RUSH_FIRST_T), 0, 1))
     odds = rushes + CONSTANT + PER_GAIN * gain + steady - against + SURELY_REOPENS * surely
     ragged = rush_t > AGAINST_FIRST_T and goes_raggedly(series, frames_per_s)
@@ -106,7 +107,7 @@ def _steadiness(frames: Frames, period: float, frames_per_s: float, reopens: boo
     fill = min(n / (1 + breaks + float(running.sum()) / period) / (1 - hidden), 1.0)
     span_s = float(running.sum()) / frames_per_s
     rough = roughness(frames, period)
-    steps = 0.0 if reopens else _like_steps(rough)
+    steps = 0.0 if reopens else _like_steps(rough, 60 * frames_per_s / period)
     return (
         PER_LOG_MEMBER * float(np.log(n))
         + PER_LOG_EVEN * float(np.log(ROUGH_USUAL / np.clip(rough, ROUGH_MIN, ROUGH_MAX)))
@@ -116,9 +117,10 @@ def _steadiness(frames: Frames, period: float, frames_per_s: float, reopens: boo
     )
 
 
-def _like_steps(rough: float) -> float:
-    """0 for intervals that go as a ram's do, 1 for those of steps."""
-    return float(np.clip((rough - STEPS_ROUGH) / (STEPS_ROUGHER - STEPS_ROUGH), 0, 1))
+def _like_steps(rough: float, rate_per_min: float) -> float:
+    """0 for intervals that go as a ram's do, 1 for those of steps; slower than anybody walks, of calls or drips."""
+    scale = SLOWER if rate_per_min < STROLL_PER_MIN else 1.0
+    return float(np.clip((rough / scale - STEPS_ROUGH) / (STEPS_ROUGHER - STEPS_ROUGH), 0, 1))
 
 
 def longest_run(frames: Frames, period: float) -> Frames:

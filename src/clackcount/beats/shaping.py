@@ -81,9 +81,15 @@ def loosened(series: Series, field: Field, rises: NDArray[np.float32], settings:
             continue
         if frames is unseen and not same_sound(loose, rises):
             continue
-        if loose.evidence > LOOSENED_ADVANTAGE * best.evidence:
+        if loose.evidence > (ROUGHENED_ADVANTAGE if roughens(loose, series) else LOOSENED_ADVANTAGE) * best.evidence:
             best = loose
     return best
+
+
+def roughens(loose: Series, series: Series) -> bool:
+    """Whether an even beat would turn ragged: at any interval there is something that sounds a little like it."""
+    rough = roughness(loose.frames, loose.period)
+    return goes_evenly(series, FULLISH) and rough > SMOOTH and not hops(loose, series)
 
 
 def look_alikes(series: Series) -> Frames:
@@ -104,9 +110,9 @@ def look_alikes(series: Series) -> Frames:
 LOOKS_ALIKE, NEAREST, MORE_ALIKE = 0.25, 0.45, 1.1
 
 
-def goes_evenly(series: Series) -> bool:
-    """Whether the series is even and without gaps, so that no other intervals can explain more."""
-    return fullness(series) > FULL and roughness(series.frames, series.period) < SMOOTH
+def goes_evenly(series: Series, full: float = 0.96) -> bool:
+    """Whether the series is even and hardly has gaps, so that no other intervals can explain more."""
+    return fullness(series) > full and roughness(series.frames, series.period) < SMOOTH
 
 
 def hops(series: Series, was: Series) -> bool:
@@ -125,7 +131,7 @@ def fullness(series: Series) -> float:
     return float(len(frames) / (1 + (frames[-1] - frames[0]) / series.period))
 
 
-FULL, SMOOTH = 0.96, 0.04
+FULLISH, SMOOTH = 0.8, 0.04
 
 
 def all_alike(series: Series, rises: NDArray[np.float32], settings: BeatsSettings) -> bool:
@@ -136,6 +142,7 @@ def all_alike(series: Series, rises: NDArray[np.float32], settings: BeatsSetting
 
 ALIKE_SHARE = 0.3
 LOOSENED_MIN_Z, LOOSENED_SHARE, LOOSENED_ADVANTAGE = 3.0, 0.6, 1.03
+ROUGHENED_ADVANTAGE = 1.4
 
 
 def within_rhythm(series: Series, settings: BeatsSettings) -> Series:

@@ -120,7 +120,9 @@ def sound_first(
     loud = onsets.sum(axis=1)
     peaks = local_maxima(loud, PEAK_REACH)
     middle, upper = np.percentile(loud[peaks], [50, 84])
-    peaks = peaks[loud[peaks] > middle + 2.0 * (upper - middle)]
+    # where it is quiet between fast slams, the upper sixth of all peaks is slams already
+    least = middle + 2.0 * (upper - middle) if upper < QUIET_RATIO * middle else 0.6 * upper
+    peaks = peaks[loud[peaks] > least]
     peaks = peaks[np.argsort(-loud[peaks], kind="stable")[: int(4 * len(loud) / frames_per_s)]]
     if len(peaks) < settings.slams_min:
         return None
@@ -146,7 +148,7 @@ def sound_first(
     return Series(family, period, scoring.weights, scoring.z, z_honest, evidence, even=False)
 
 
-FAMILY_ALIKE = 0.8
+FAMILY_ALIKE, QUIET_RATIO = 0.8, 4.0
 SOUND_MIN_Z = 6.0  # weaker sounds cannot be told apart without their rhythm
 
 

@@ -79,6 +79,8 @@ def goes_raggedly(series: Series, frames_per_s: float) -> bool:
         return False
     interval = np.diff(frames)
     low, high = RAGGED_SCATTER
+    if 60 * frames_per_s / series.period < STROLL_PER_MIN:
+        low = RAGGED_SLOW
     return bool(
         low < float(np.std(interval) / np.mean(interval)) < high
         and interval.max() < RAGGED_GAP * np.median(interval)
@@ -92,6 +94,7 @@ def goes_raggedly(series: Series, frames_per_s: float) -> bool:
 # only knocks: ticks and taps cut out of recordings and joined at odd distances.
 RAGGED_MEMBERS, RAGGED_S, RAGGED_SCATTER, RAGGED_GAP = 19, 30.0, (0.09, 0.24), 2.2
 RAGGED_Z, RAGGED_LEAST_Z = 11.0, 4.0
+RAGGED_SLOW = 0.06  # nobody walks so slowly
 RAGGED_ODDS = 2.2  # no more than barely: hammering may go like this
 
 

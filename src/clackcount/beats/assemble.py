@@ -128,10 +128,11 @@ class _Pump:
         )
         pump.stretch = _even_stretch(time_s, pump.on_beat)
         first, last = pump.stretch
-        chance = last - first < RUN_MIN or unevenness(time_s[first:last]) > RAGGED_CV
-        if chance and known.expected_z > CLEAR_Z:
-            # a ragged beat: what follows from what is chance, but the sound is sure
-            pump.stretch = _even_stretch(time_s, locally_even(time_s, RAGGED_SPREAD))
+        if known.expected_z > CLEAR_Z:
+            whole = _even_stretch(time_s, locally_even(time_s, RAGGED_SPREAD))
+            if last - first < RUN_MIN or unevenness(time_s[whole[0] : whole[1]]) > RAGGED_CV:
+                # a ragged beat: what follows from what is chance, but the sound is sure
+                pump.stretch = whole
         pump.stretch = _trimmed(time_s, pump.stretch)
         return pump
 

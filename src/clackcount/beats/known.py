@@ -64,6 +64,14 @@ class Known:
             self.expected_z = series.typical_z
             self.evidence_per_frame = series.evidence / scene.n_frames
 
+    def correct(self, was: PumpHeard, pump: PumpHeard, scene: Scene) -> None:
+        """It was otherwise in the passage that was taken in last."""
+        self.n_passages -= 1
+        self.rush_t -= was.rush_t
+        self.odds -= was.ram_odds
+        self.settled = pump
+        self.remember(pump, scene)
+
     @property
     def ram_odds(self) -> float:
         """Mean log odds of being a ram in the passages where it was heard."""

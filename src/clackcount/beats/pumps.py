@@ -19,7 +19,7 @@ from clackcount.beats.cycle import (
     sounds_of_cycle,
 )
 from clackcount.beats.series import MEMBERS_MIN, Series, find_series
-from clackcount.beats.shaping import loosened, part_mixture, unpaired
+from clackcount.beats.shaping import first_sounds, loosened, part_mixture, unpaired
 from clackcount.beats.signs import ram_odds
 from clackcount.beats.template import SAME_REACH, Field, Scoring, distance, gain
 from clackcount.model import Passage
@@ -90,7 +90,8 @@ def settle(series: Series, scene: Scene, settings: BeatsSettings, prior: float =
     rises, level_db, frames_per_s = scene.rises, scene.passage.level_db, scene.passage.frames_per_s
     field = scene.field
     series = part_mixture(unpaired(series, field, settings), field, rises, settings)
-    series = unpaired(loosened(series, field, rises, settings), field, settings)
+    series = first_sounds(loosened(series, field, rises, settings), field, rises, settings)
+    series = unpaired(series, field, settings)
     sounds, odds = weighed(series, scene, settings, prior)
     lag = sounds[int(np.argmax(odds))].lag
     if abs(lag) > SAME_SOUND:

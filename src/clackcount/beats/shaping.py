@@ -86,6 +86,37 @@ def loosened(series: Series, field: Field, rises: NDArray[np.float32], settings:
     return best
 
 
+def first_sounds(series: Series, field: Field, rises: NDArray[np.float32], settings: BeatsSettings) -> Series:
+    """The series moved to the first of two sounds, where its members are now the one and now the other; else itself.
+
+    Intervals of any shape let a path step from a slam to the reopening of the next cycle. Of two loud sounds at a
+    constant lag a member has the other either after it or before it; where both happen, it was mixed up.
+    """
+    if len(series.frames) < ALIKE_LEAST:
+        return series
+    loud = maximum_filter1d((0.5 * (rises[:, :, 0] + rises[:, :, 1])).sum(axis=1), 2 * MIXED_REACH + 1)
+    least = MIXED_SHARE * float(np.median(loud[series.frames])) + (1 - MIXED_SHARE) * float(np.median(loud))
+    lags = np.arange(MIXED_LAG[0], min(MIXED_LAG[1], int(0.6 * series.period)))
+    if len(lags) == 0:
+        return series
+    where = series.frames[None, :] + np.concatenate([lags, -lags])[:, None]
+    heard = loud[np.clip(where, 0, len(loud) - 1)] > least
+    after, before = heard[: len(lags)], heard[len(lags) :]
+    mixed = np.minimum(after.mean(axis=1), before.mean(axis=1)) > MIXED_LEAST
+    sure = np.where(mixed, (after ^ before).mean(axis=1), 0.0)
+    best = int(np.argmax(sure))
+    if sure[best] < MIXED_SURE:
+        return series
+    seconds = before[best] & ~after[best]
+    moved = np.unique(np.maximum(np.where(seconds, series.frames - lags[best], series.frames), 0))
+    first = refine(field, moved, float(np.median(np.diff(moved))), settings, rounds=2, even=False)
+    return series if first is None else first
+
+
+MIXED_REACH, MIXED_LAG = 3, (11, 75)  # frames of 5 ms: the shut phase lasts 60 to 350 ms
+MIXED_SHARE, MIXED_SURE, MIXED_LEAST = 0.3, 0.8, 0.08
+
+
 def roughens(loose: Series, series: Series) -> bool:
     """Whether an even beat would turn ragged: at any interval there is something that sounds a little like it."""
     rough = roughness(loose.frames, loose.period)

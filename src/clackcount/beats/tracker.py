@@ -13,7 +13,7 @@ from clackcount.beats.cycle import knock_near
 from clackcount.beats.heard import Heard, collect, strays_only
 from clackcount.beats.known import Known, goes_on, pace
 from clackcount.beats.pumps import PumpHeard, Scene, search, settle, shifted
-from clackcount.beats.series import Series, first_guess
+from clackcount.beats.series import Series, first_guess, refine
 from clackcount.beats.shaping import within_rhythm
 from clackcount.beats.strays import fingerprint
 from clackcount.model import Passage
@@ -60,6 +60,14 @@ class Tracker:
             pump = search(emptied, self.settings, quick=quick)
             if pump is None or (heard and self._double(pump, heard, passage)):
                 break
+            merged = self._both_rates(pump, found, scene)
+            if merged is not None:
+                i, both = merged
+                hopping = next(known for known in self.known if known.pump == heard[i].pump)
+                hopping.correct(found[i], both, scene)
+                heard[i], found[i] = collect(hopping, both, scene, self.settings), both
+                rest = rest.without(both, whole=False)
+                continue
             if found:
                 fuller = self._fuller(pump, rest)
                 pump = pump if self._double(fuller, heard, passage) else fuller
@@ -118,6 +126,26 @@ class Tracker:
             return pump
         fuller = settle(series, scene, self.settings, prior=SLAM_ODDS_MAX)
         return fuller if fuller.ram_odds > pump.ram_odds else pump
+
+    def _both_rates(self, pump: PumpHeard, found: list[PumpHeard], scene: Scene) -> tuple[int, PumpHeard] | None:
+        """The pump of ``found``, by its place, that this one is at another rate, with its slams at both; else None.
+
+        Two rams beat at the same time; one that hops is silent at one rate while it beats at the other.
+        """
+        print_ = fingerprint(scene.field, pump.series.frames)
+        for i, other in enumerate(found):
+            alike = float(print_ @ fingerprint(scene.field, other.series.frames))
+            if alike < self.settings.stray_alike or not takes_turns(pump.series, other.series):
+                continue
+            frames = np.union1d(pump.series.frames, other.series.frames)
+            period = float(np.median(np.diff(frames)))
+            series = refine(scene.field, frames, period, self.settings, rounds=2, even=False)
+            if series is None or series.evidence < BOTH_EXPLAIN * other.series.evidence:
+                continue
+            both = settle(series, scene, self.settings, prior=SLAM_ODDS_MAX)
+            if both.ram_odds > self.settings.ram_odds_min:
+                return i, both
+        return None
 
     def _follow(self, known: Known, scene: Scene, brief: bool | None) -> PumpHeard | None:
         if brief is None:
@@ -192,6 +220,17 @@ class Tracker:
 PROVEN = 3  # passages in each of which the cycle of a new pump is looked at
 LOOSE_ADVANTAGE = 1.25  # what must be explained more, as free intervals take in water and steps besides
 COVERED_MIN = 0.7  # a second look at the cycle that loses more of its beats than that has gone astray
+
+
+BOTH_EXPLAIN, IN_TURNS = 1.2, 0.2
+
+
+def takes_turns(one: Series, other: Series) -> bool:
+    """Whether one series beats where the other does not."""
+    beats = np.diff(other.frames) < 1.6 * other.period
+    after = np.searchsorted(other.frames, one.frames)
+    inside = (after > 0) & (after < len(other.frames))
+    return float(np.mean(inside & beats[np.clip(after - 1, 0, len(beats) - 1)])) < IN_TURNS
 
 
 def covered(series: Series) -> float:

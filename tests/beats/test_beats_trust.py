@@ -16,6 +16,7 @@ from clackcount.beats.trust import (
     PAUSE_MAX_S,
     PAUSE_MIN_S,
     RUSH_ODDS,
+    UNHEARD,
     WARY_HALF_S,
     WARY_ODDS,
     Trust,
@@ -69,8 +70,7 @@ def test_what_only_its_rush_makes_a_ram_is_told_with_a_doubt_at_first_and_refuse
     trust = begun(10.0)
     assert look(trust, BAR - 1, 10.0, rush_t=100.0) == Verdict(0.5, HASTY)
     assert trust.due(10.0 + PAUSE_MIN_S)
-    assert look(trust, BAR - 1, 10.1 + HASTY_S, rush_t=100.0) == Verdict(0.5, REFUSED)
-    assert look(trust, BAR - 1, 15.0 + HASTY_S, rush_t=100.0) == Verdict(0.0, REFUSED)
+    assert look(trust, BAR - 1, 10.1 + HASTY_S, rush_t=100.0) == Verdict(0.0, REFUSED)
     assert look(begun(10.0), BAR - 1 - RUSH_ODDS, 10.0, rush_t=100.0) == Verdict(0.0, REFUSED)
 
 
@@ -85,9 +85,18 @@ def test_a_low_confidence_carries_its_doubt() -> None:
 
 def test_one_look_that_goes_astray_is_a_doubt_and_no_more() -> None:
     trust = begun(0.0)
-    told = [look(trust, odds, 20.0 + 10 * i) for i, odds in enumerate((BAR + 1, BAR - 9, BAR + 1, BAR - 9, BAR - 9))]
-    assert [verdict.sure for verdict in told if verdict] == [0.9, 0.5, 0.9, 0.5, 0.0]
-    assert [verdict.doubt for verdict in told if verdict] == [None, REFUSED, None, REFUSED, REFUSED]
+    odds = (BAR + 1, BAR - 9, BAR + 1, BAR - 9, BAR - 9, BAR - 9)
+    told = [look(trust, one, 20.0 + 10 * i) for i, one in enumerate(odds)]
+    assert [verdict.sure for verdict in told if verdict] == [0.9, 0.5, 0.9, 0.5, 0.5, 0.0]
+    assert [verdict.doubt for verdict in told if verdict] == [None, REFUSED, None, REFUSED, REFUSED, REFUSED]
+
+
+def test_what_is_not_heard_beating_again_is_doubted_and_then_taken_back() -> None:
+    trust = begun(0.0)
+    assert look(trust, BAR + 1, 20.0) == Verdict(0.9)
+    silent = SimpleNamespace(odds=0.0, rush_t=0.0, n_passages=0)
+    told = [trust.look(silent, Collected(), 0.0, at_s, SETTINGS) for at_s in (28.0, 32.0)]  # type: ignore[arg-type]
+    assert told == [Verdict(0.5, UNHEARD), Verdict(0.0, UNHEARD)]
 
 
 def test_a_doubt_stays_until_it_is_surely_a_ram() -> None:

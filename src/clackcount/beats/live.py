@@ -101,7 +101,7 @@ class LiveTracker:
     def _plan(self) -> Wanted:
         """What to hear next, and whether to search it."""
         live = self._live
-        self._whole = self._fresh or (self._on_beat and self._trust.due(self._heard_s) and self._beats_now())
+        self._whole = self._fresh or (self._may_be_judged() and self._trust.due(self._heard_s))
         if self._whole:  # everything that is still in hearing is told of it
             soon_s = live.window_max_s if self._trust.ended else AT_ONCE_S
             wanted = Wanted(soon_s, live.window_max_s, live.window_max_s, self._hold_s())
@@ -129,11 +129,15 @@ class LiveTracker:
         self._plan_search(wanted)
         return wanted
 
-    def _beats_now(self) -> bool:
-        """Whether the last beat is not long ago: what has stopped can't be judged any better."""
-        if self._told is None or not self._told_s:
-            return False
-        return self._heard_s - self._told_s[-1] < LONG_OVERDUE * self._told.period / self._frames_per_s
+    def _may_be_judged(self) -> bool:
+        """Whether all that is in hearing tells more of the pump: it beats, or its first minute is not over.
+
+        What has stopped since can't be judged any better. What was once taken for a beat, and is none, must be.
+        """
+        if self._told is None or self._heard_s < self._live.window_max_s:
+            return self._told is not None
+        silence_s = self._heard_s - self._told_s[-1] if self._told_s else np.inf
+        return self._on_beat and silence_s < LONG_OVERDUE * self._told.period / self._frames_per_s
 
     def _hold_s(self) -> float:
         """How long before now it can't be said yet which sounds are slams."""
@@ -227,7 +231,7 @@ class LiveTracker:
         fresh, self._fresh = self._fresh, not self._on_beat and self._choose(collector, heard_s)
         if self._told is None or self._fresh:
             return None
-        if self._on_beat and self._whole:
+        if self._whole:
             self._look(collector, heard_s, fresh=fresh)
             if self._told is None:
                 return None

@@ -17,12 +17,13 @@ LOOKS_MAX = 8  # of a minute each, whose mean tells whether it is a ram: a pump 
 # Steps that were once taken for a ram will be again: there the bar lies higher, in log odds, for some minutes.
 WARY_ODDS, WARY_HALF_S = 2.0, 300.0
 PAUSE_MIN_S, PAUSE_MAX_S = 4.0, 30.0  # before what was refused is searched again: first, and after many times
+UNHEARD = "what was taken for its beat is not heard as one any more"
 HASTY = "it was not heard for long enough yet"
 HASTY_S, HASTY_SURE = 12.0, 0.5  # so long after it was taken up
 # Water that is louder before the knock than after it speaks for a ram, and the sooner one is known, the better: in a
 # whole recording there is time to do without this sign.
 RUSH_ODDS, RUSH_SURE_T = 2.5, 4.0
-REFUSALS_MIN = 2  # in a row, before what was told is taken back: a look may go astray
+REFUSALS_MAX = 4  # in a row, after which what was told is taken back in any case
 LIFTED = 0.75  # so sure, a doubt is taken back
 DOUBTFUL = 0.6  # as in Beat
 
@@ -33,7 +34,7 @@ class Trust:
     def __init__(self) -> None:
         self.sure = 0.0
         self._doubt: str | None = None
-        self._refusals = 0  # in a row
+        self._refusals = self._n_sure = 0  # looks, in a row, and in all
         self.ended = False
         self._looks: list[tuple[float, float]] = []  # (log odds, t value of the rush)
         self._begun_s = self._again_s = 0.0  # when it was taken up, and when the next look is due
@@ -43,7 +44,7 @@ class Trust:
     def begin(self, sure: float, heard_s: float) -> None:
         """Another pump is followed."""
         self.sure, self._looks, self._again_s, self._begun_s = sure, [], 0.0, heard_s
-        self._doubt, self._refusals = None, 0
+        self._doubt, self._refusals, self._n_sure = None, 0, 0
 
     def due(self, heard_s: float) -> bool:
         """Whether it is time to look at all that is in hearing."""
@@ -52,10 +53,12 @@ class Trust:
     def look(
         self, known: Known, collector: Collector, from_s: float, heard_s: float, settings: BeatsSettings
     ) -> Verdict | None:
-        """What all that is in hearing, from from_s on, says of a pump that was heard in it; None: nothing new."""
+        """What all that is in hearing, from from_s on, says of a pump; None: nothing new."""
         grows, first = from_s <= 0.0, not self._looks
         length_s = heard_s - from_s
         self._again_s = heard_s + (max((GROWN - 1) * length_s, AGAIN_MIN_S) if grows else length_s - 2 * MARGIN_S)
+        if known.n_passages == 0:
+            return self._refuse_or_doubt(UNHEARD, heard_s, first=first)
         now = known.odds / known.n_passages, known.rush_t / known.n_passages
         # what grows holds all that was looked at before
         self._looks = [now] if grows else [*self._looks, now][-LOOKS_MAX:]
@@ -68,6 +71,7 @@ class Trust:
             found = collector.beats([known], heard_s, settings)
         if found.pumps:
             self._refusals, self._pause_s = 0, PAUSE_MIN_S / 2
+            self._n_sure += not hasty
             beat = found.pumps[0]
             self.sure = min(beat.confidence, HASTY_SURE) if hasty else beat.confidence
             if self.sure < DOUBTFUL:
@@ -79,12 +83,16 @@ class Trust:
             return Verdict(self.sure, self._doubt)
         if TOO_FEW in found.doubts or not found.doubts:
             return None
+        return self._refuse_or_doubt(found.doubts[0], heard_s, first=first)
+
+    def _refuse_or_doubt(self, why: str, heard_s: float, *, first: bool) -> Verdict:
+        """One look may go astray: it takes as many in a row as took it for a ram, and one more, and some time."""
         self._refusals += 1
-        if not first and (self._refusals < REFUSALS_MIN or heard_s <= self._begun_s + HASTY_S):
-            self.sure, self._doubt = min(self.sure, HASTY_SURE), found.doubts[0]
+        if not first and (self._refusals <= min(self._n_sure, REFUSALS_MAX) or heard_s <= self._begun_s + HASTY_S):
+            self.sure, self._doubt = min(self.sure, HASTY_SURE), why
             self._again_s = heard_s + PAUSE_MIN_S
             return Verdict(self.sure, self._doubt)
-        return Verdict(0.0, found.doubts[0])
+        return Verdict(0.0, why)
 
     def refuse(self, heard_s: float, *, told: bool) -> None:
         """It is no ram; told: it has been told as one."""

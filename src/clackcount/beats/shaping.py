@@ -92,7 +92,7 @@ def first_sounds(series: Series, field: Field, rises: NDArray[np.float32], setti
     Intervals of any shape let a path step from a slam to the reopening of the next cycle. Of two loud sounds at a
     constant lag a member has the other either after it or before it; where both happen, it was mixed up.
     """
-    if len(series.frames) < ALIKE_LEAST:
+    if len(series.frames) < ALIKE_LEAST or roughness(series.frames, series.period) < SMOOTH:
         return series
     loud = maximum_filter1d((0.5 * (rises[:, :, 0] + rises[:, :, 1])).sum(axis=1), 2 * MIXED_REACH + 1)
     least = MIXED_SHARE * float(np.median(loud[series.frames])) + (1 - MIXED_SHARE) * float(np.median(loud))

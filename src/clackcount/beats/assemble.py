@@ -22,6 +22,7 @@ from clackcount.beats.regularity import (
     on_grid,
     unevenness,
 )
+from clackcount.beats.signs import RAGGED_ODDS, RAGGED_Z, ragged_and_whole
 from clackcount.model import Beat, Beats, FloatArray, SlamTrain
 from clackcount.settings import BeatsSettings
 
@@ -154,13 +155,16 @@ class _Pump:
         rate = measure_rate(self.time_s[first:last], self._audible(first, last)).per_min
         if rate > settings.fastest_per_min:
             return f"knocks at {rate:.0f} a minute were heard, faster than any ram: an engine, perhaps"
-        if self.known.ram_odds < settings.ram_odds_min:
+        ram_odds = self.known.ram_odds
+        if self.known.expected_z > RAGGED_Z and ragged_and_whole(self.time_s[first:last]):
+            ram_odds = max(ram_odds, RAGGED_ODDS)
+        if ram_odds < settings.ram_odds_min:
             return f"knocks at about {rate:.0f} a minute were heard, but nothing that says they come from a ram"
         shut_s = self.reopen_s[first:last] - self.time_s[first:last]
         reopening = float(np.mean(shut_s > STEP_S)) if rate < STEPS_PER_MIN else float(np.mean(np.isfinite(shut_s)))
         rush_t = self.known.rush_t / np.sqrt(self.known.n_passages)
         own = max(min(reopening / 0.6, 1.0), float(np.clip((rush_t - 1) / 3, 0, 1)))
-        self.sure = (0.5 + 0.5 * own) / (1 + float(np.exp(-self.known.ram_odds)))
+        self.sure = (0.5 + 0.5 * own) / (1 + float(np.exp(-ram_odds)))
         self.like_clock = unevenness(self.time_s[first:last]) < CLOCK_UNEVENNESS
         # where a slam stands out so far, the water that makes it is heard, too
         self.dry = float(np.median(self.strength_db[first:last])) > DRY_DB and rush_t < RUSHES_T

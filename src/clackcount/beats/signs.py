@@ -5,9 +5,10 @@ from __future__ import annotations
 import numpy as np
 
 from clackcount.beats.gaps import FRAME_ERROR, is_single
-from clackcount.beats.regularity import BREAK_PERIODS
+from clackcount.beats.regularity import BREAK_PERIODS, unevenness
 from clackcount.beats.series import Series
 from clackcount.beats.template import Frames
+from clackcount.model import FloatArray
 
 # A logistic regression on made and recorded places with and without a ram, of five signs that need no learning of
 # any sound; rounded. Footsteps, birds, drips and talk are what it was held against, clocks were left out: a clock
@@ -70,24 +71,25 @@ def ram_odds(
 
 
 def goes_raggedly(series: Series, frames_per_s: float) -> bool:
-    """Whether the beat is ragged, and yet goes on for long without a gap, in one clear sound.
+    """Whether the beat is ragged, and yet goes on for long without a gap, in one clear sound."""
+    clear = series.typical_z > RAGGED_Z and np.quantile(series.z_honest, 0.1) > RAGGED_LEAST_Z
+    return bool(clear and ragged_and_whole(series.frames / frames_per_s))
 
-    Barks, talk, typing and hammering come in spells, and rain offers sounds at any distance that hardly stand out.
+
+def ragged_and_whole(time_s: FloatArray) -> bool:
+    """Whether knocks at these times, s, are unevenly spaced and yet go on for long without a gap.
+
+    Barks, talk, typing and hammering come in spells; rain offers knocks at any distance that hardly stand out.
     """
-    frames = series.frames
-    if len(frames) < RAGGED_MEMBERS or frames[-1] - frames[0] < RAGGED_S * frames_per_s:
+    if len(time_s) < RAGGED_MEMBERS or time_s[-1] - time_s[0] < RAGGED_S:
         return False
-    interval = np.diff(frames)
+    interval = np.diff(time_s)
+    period = float(np.median(interval))
     low, high = RAGGED_SCATTER
-    if 60 * frames_per_s / series.period < STROLL_PER_MIN:
+    if 60 / period < STROLL_PER_MIN:
         low = RAGGED_SLOW
-    return bool(
-        low < float(np.std(interval) / np.mean(interval)) < high
-        and interval.max() < RAGGED_GAP * np.median(interval)
-        and roughness(frames, series.period) > low
-        and series.typical_z > RAGGED_Z
-        and np.quantile(series.z_honest, 0.1) > RAGGED_LEAST_Z
-    )
+    scatter = float(np.std(interval) / np.mean(interval))
+    return low < scatter < high and interval.max() < RAGGED_GAP * period and unevenness(time_s) > low
 
 
 # Held against 20 made ragged rams and 57 places without a ram: 11 of the 15 that were found pass, and of the places

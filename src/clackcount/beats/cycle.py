@@ -140,11 +140,12 @@ def _own_rise(rise_db: NDArray[np.float32]) -> NDArray[np.float32]:
     own = np.empty(len(rise_db), dtype=np.float32)
     for half in (0, 1):
         least = np.argsort(np.median(rise_db[1 - half :: 2], axis=0))[: max(1, rise_db.shape[1] // 3)]
-        common_db = max(float(np.median(rise_db[half::2][:, least])), 0.0)
+        common_db = float(np.clip(np.median(rise_db[half::2][:, least]), 0.0, GAIN_RISE_DB))
         own[half::2] = rise_db[half::2].mean(axis=1) - common_db
     return own
 
 
+GAIN_RISE_DB = 6.0  # in one cycle no phone's gain recovers by more
 BEFORE = ((-6, -2), (-9, -5), (-14, -9))  # frames that a knock does not touch
 
 

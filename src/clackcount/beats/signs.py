@@ -19,7 +19,7 @@ SPAN_S = 20.0
 # Steps differ from one to the next by 3 to 10 %, a ram that wanders hardly; a ragged ram shows itself by its
 # reopening valve.
 STEPS_ROUGH, STEPS_ROUGHER, STEPS_COST = 0.025, 0.045, 2.0
-STROLL_PER_MIN, SLOWER = 60.0, 2.0
+WALK_PER_MIN, NO_WALK = (60.0, 150.0), 2.0  # steps a minute (common practice, no source); beyond, limits as wide
 # A heel on a path is heard in two or three bands: of 110 made and recorded rams that stand out at 500 Hz or above the
 # narrowest was heard in 3.8. Lower ones may be as narrow, but are even.
 NARROW_BANDS, NARROW_COST = 3.5, 2.0
@@ -86,7 +86,7 @@ def ragged_and_whole(time_s: FloatArray) -> bool:
     interval = np.diff(time_s)
     period = float(np.median(interval))
     low, high = RAGGED_SCATTER
-    if 60 / period < STROLL_PER_MIN:
+    if 60 / period < WALK_PER_MIN[0]:
         low = RAGGED_SLOW
     scatter = float(np.std(interval) / np.mean(interval))
     return low < scatter < high and interval.max() < RAGGED_GAP * period and unevenness(time_s) > low
@@ -123,8 +123,8 @@ def _steadiness(frames: Frames, period: float, frames_per_s: float, reopens: boo
 
 
 def _like_steps(rough: float, rate_per_min: float) -> float:
-    """0 for intervals that go as a ram's do, 1 for those of steps; slower than anybody walks, of calls or drips."""
-    scale = SLOWER if rate_per_min < STROLL_PER_MIN else 1.0
+    """0 for intervals that go as a ram's do, 1 for those of steps; beyond the pace of a walk, of calls."""
+    scale = 1.0 if WALK_PER_MIN[0] <= rate_per_min <= WALK_PER_MIN[1] else NO_WALK
     return float(np.clip((rough / scale - STEPS_ROUGH) / (STEPS_ROUGHER - STEPS_ROUGH), 0, 1))
 
 

@@ -109,7 +109,7 @@ def test_water_is_told_from_a_gain_that_recovers() -> None:
 
 
 def test_the_works_of_a_clock_before_its_tick_are_no_rush_of_water() -> None:
-    """Of five recorded clocks three sound 30 to 50 ms before the tick (tests/data)."""
+    """Of five recorded clocks three sound within the 15 to 50 ms before the tick (tests/data)."""
     level_db, knocks = water(np.zeros(36), 2)
     for knock in knocks:
         level_db[knock - 7 : knock, 12:30] += 12

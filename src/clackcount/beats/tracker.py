@@ -107,7 +107,12 @@ class Tracker:
         return all(known in missing or known.doubtful(self.settings) for known in self.known)
 
     def _room_for(self, pump: PumpHeard, missing: list[Known]) -> bool:
-        """Whether another pump can be followed; the doubtful one that is least like a ram, and less, is let go."""
+        """Whether another pump can be followed; the doubtful one that is least like a ram, and less, is let go.
+
+        Beside a ram that is sure, what is nothing like one is not: it would be looked for to the end.
+        """
+        if pump.ram_odds < self.settings.ram_odds_min - UNLIKE_ODDS and not self._nothing_sure(missing):
+            return False
         if len(self.known) < self.settings.pumps_max:
             return True
         doubtful = [known for known in self.known if known.doubtful(self.settings) and known.ram_odds < pump.ram_odds]
@@ -217,6 +222,7 @@ class Tracker:
         return any(locked(frames, known.frame) > self.settings.locked_max for known in heard)
 
 
+UNLIKE_ODDS = 4.0
 PROVEN = 3  # passages in each of which the cycle of a new pump is looked at
 LOOSE_ADVANTAGE = 1.25  # what must be explained more, as free intervals take in water and steps besides
 COVERED_MIN = 0.7  # a second look at the cycle that loses more of its beats than that has gone astray

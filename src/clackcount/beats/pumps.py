@@ -18,7 +18,7 @@ from clackcount.beats.cycle import (
     slam_odds,
     sounds_of_cycle,
 )
-from clackcount.beats.series import MEMBERS_MIN, Series, find_series
+from clackcount.beats.series import MEMBERS_MIN, Series, elsewhere, find_series
 from clackcount.beats.shaping import first_sounds, loosened, part_mixture, unpaired
 from clackcount.beats.signs import ram_odds
 from clackcount.beats.template import SAME_REACH, Field, Scoring, distance, gain
@@ -218,15 +218,17 @@ def search(scene: Scene, settings: BeatsSettings, *, quick: bool = False) -> Pum
     likeliest = heard[0]
     for other in heard[1:]:
         # the same slams and more of them: a series of every second slam is even, too, and so is one rate of two
-        ratio = other.series.evidence / likeliest.series.evidence
+        same = np.mean(distance(likeliest.series.frames, other.series.frames) <= SAME_REACH) > MOSTLY
+        if not same or other.series.evidence < MORE * likeliest.series.evidence:
+            continue
+        rest = other.series.frames[distance(other.series.frames, likeliest.series.frames) > SAME_REACH]
         least = likeliest.ram_odds - LESS_LIKELY
-        more = ratio > MORE and other.ram_odds > (least if ratio < FAR_MORE else min(least, settings.ram_odds_min))
-        if more and np.mean(distance(likeliest.series.frames, other.series.frames) <= SAME_REACH) > MOSTLY:
+        if other.ram_odds > (min(least, settings.ram_odds_min) if elsewhere(rest, likeliest.series) else least):
             likeliest = other
     return likeliest
 
 
-MORE, FAR_MORE, MOSTLY = 1.1, 1.5, 0.8
+MORE, MOSTLY = 1.1, 0.8
 LESS_LIKELY = 1.5
 
 

@@ -181,6 +181,19 @@ def same_series(one: Series, other: Series) -> bool:
     return bool(near.mean() > 0.7 and 0.8 < one.period / other.period < 1.25)
 
 
+def elsewhere(frames: Frames, series: Series) -> bool:
+    """Whether these moments lie where the series does not beat, and hardly between two of its beats."""
+    if len(frames) == 0:
+        return False
+    beats = np.diff(series.frames) < 1.6 * series.period
+    after = np.searchsorted(series.frames, frames)
+    inside = (after > 0) & (after < len(series.frames))
+    return float(np.mean(inside & beats[np.clip(after - 1, 0, len(beats) - 1)])) < BETWEEN_MAX
+
+
+BETWEEN_MAX = 0.2
+
+
 def is_part_of(one: Series, whole: Series) -> bool:
     """Whether a series is every second, third... moment of another."""
     return one.period > 1.5 * whole.period and bool(np.mean(distance(one.frames, whole.frames) <= 2) > 0.85)

@@ -13,7 +13,7 @@ from clackcount.beats.cycle import knock_near
 from clackcount.beats.heard import Heard, collect, strays_only
 from clackcount.beats.known import Known, goes_on, pace
 from clackcount.beats.pumps import PumpHeard, Scene, search, settle, shifted
-from clackcount.beats.series import Series, first_guess, refine
+from clackcount.beats.series import Series, elsewhere, first_guess, refine
 from clackcount.beats.shaping import within_rhythm
 from clackcount.beats.strays import fingerprint
 from clackcount.model import Passage
@@ -140,7 +140,7 @@ class Tracker:
         print_ = fingerprint(scene.field, pump.series.frames)
         for i, other in enumerate(found):
             alike = float(print_ @ fingerprint(scene.field, other.series.frames))
-            if alike < self.settings.stray_alike or not takes_turns(pump.series, other.series):
+            if alike < self.settings.stray_alike or not elsewhere(pump.series.frames, other.series):
                 continue
             frames = np.union1d(pump.series.frames, other.series.frames)
             period = float(np.median(np.diff(frames)))
@@ -228,15 +228,7 @@ LOOSE_ADVANTAGE = 1.25  # what must be explained more, as free intervals take in
 COVERED_MIN = 0.7  # a second look at the cycle that loses more of its beats than that has gone astray
 
 
-BOTH_EXPLAIN, IN_TURNS = 1.2, 0.2
-
-
-def takes_turns(one: Series, other: Series) -> bool:
-    """Whether one series beats where the other does not."""
-    beats = np.diff(other.frames) < 1.6 * other.period
-    after = np.searchsorted(other.frames, one.frames)
-    inside = (after > 0) & (after < len(other.frames))
-    return float(np.mean(inside & beats[np.clip(after - 1, 0, len(beats) - 1)])) < IN_TURNS
+BOTH_EXPLAIN = 1.2
 
 
 def covered(series: Series) -> float:

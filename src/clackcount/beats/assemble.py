@@ -36,6 +36,7 @@ CLOCK_UNEVENNESS, CLOCK_SURE = 0.0015, 0.3
 STEPS_PER_MIN = 200.0  # people walk and run no faster
 # Made rams whose rush is too faint for this stay below 25 dB; clocks recorded close by reach 33 to 45.
 DRY_DB, DRY_SURE, RUSHES_T = 27.0, 0.45, 2.0
+BESIDE_ODDS = 0.7  # more for another beside a ram: two rams are rare, and one leaves sounds enough to string together
 OPENED_MAX_S = 6.0  # a reopening heard longer ago than the slowest ram's period has nothing to do with this slam
 
 
@@ -65,6 +66,10 @@ class Collector:
                 pumps.append(heard)
             else:
                 doubts.append(verdict)
+        if len(pumps) > 1:
+            likeliest = max(pumps, key=lambda pump: pump.sure)
+            least = settings.ram_odds_min + BESIDE_ODDS
+            pumps = [pump for pump in pumps if pump is likeliest or pump.known.ram_odds > least]
         pumps.sort(key=lambda pump: -pump.loudness)
         for number, heard in enumerate(pumps, start=1):
             heard.number = number

@@ -33,6 +33,7 @@ TOO_FEW = "some knocks were heard, too few or too uneven to be a ram running by 
 SURELY_HEARD_Z = 12.0  # louder and softer slams of one ram differ by so much that a fainter one may go unheard
 # Pressure logs of one rig strayed by 1.1 to 1.6 % from beat to beat (Cornell AguaClara 2019); clocks by far less.
 CLOCK_UNEVENNESS, CLOCK_SURE = 0.0015, 0.3
+FASTEST_RAM_PER_MIN = 405.0  # published rams go up to 375 a minute; beyond, of 36 made engines one beat like a ram
 STEPS_PER_MIN = 200.0  # people walk and run no faster
 # Made rams whose rush is too faint for this stay below 25 dB; clocks recorded close by reach 33 to 45.
 DRY_DB, DRY_SURE, RUSHES_T = 27.0, 0.45, 2.0
@@ -158,7 +159,7 @@ class _Pump:
         if last - first < settings.slams_min or span_s < min(settings.span_min_s, 0.5 * self.duration_s):
             return TOO_FEW
         rate = measure_rate(self.time_s[first:last], self._audible(first, last)).per_min
-        if rate > settings.fastest_per_min:
+        if rate > FASTEST_RAM_PER_MIN:
             return f"knocks at {rate:.0f} a minute were heard, faster than any ram: an engine, perhaps"
         ram_odds = self.known.ram_odds
         if self.known.expected_z > RAGGED_Z and ragged_and_whole(self.time_s[first:last]):

@@ -25,7 +25,7 @@ WALK_PER_MIN, NO_WALK = (60.0, 150.0), 2.0  # steps a minute (common practice, n
 NARROW_BANDS, NARROW_COST = 3.5, 2.0
 SURELY_REOPENS = 2.5  # so a ragged beat with its reopening valve counts as much as an even one without
 # Published rams go up to 375 a minute, few beyond 250; engines and rotors begin there.
-FAST_PER_MIN, FASTER_PER_MIN, FAST_COST = 250.0, 400.0, 2.0
+FAST_PER_MIN, FASTER_PER_MIN, FAST_COST = 250.0, 400.0, 3.5
 # Water that is louder after the knock than before it is no ram's.
 AGAINST_FIRST_T, AGAINST_LAST_T, AGAINST_COST = -4.0, -12.0, 4.3
 # Water that is louder before the knock is hardly anything else's, but few made rams at 6 dB let it be heard.

@@ -12,10 +12,9 @@ from clackcount.beats.heard import Heard
 from clackcount.beats.known import Known
 from clackcount.beats.pumps import STEP_S
 from clackcount.beats.regularity import (
-    BREAK_PERIODS,
     RAGGED_CV,
-    local_period,
     locally_even,
+    longest_stretch,
     measure_rate,
     measure_regularity,
     of_two_rates,
@@ -133,10 +132,10 @@ class _Pump:
             audible_z[order],
             duration_s,
         )
-        pump.stretch = _even_stretch(time_s, pump.on_beat)
+        pump.stretch = longest_stretch(time_s, pump.on_beat)
         first, last = pump.stretch
         if known.expected_z > CLEAR_Z:
-            whole = _even_stretch(time_s, locally_even(time_s, RAGGED_SPREAD))
+            whole = longest_stretch(time_s, locally_even(time_s, RAGGED_SPREAD))
             if last - first < RUN_MIN or unevenness(time_s[whole[0] : whole[1]]) > RAGGED_CV:
                 # a ragged beat: what follows from what is chance, but the sound is sure
                 pump.stretch = whole
@@ -219,23 +218,6 @@ class _Pump:
             confidence=self.sure,
             doubts=tuple(doubts),
         )
-
-
-def _even_stretch(time_s: FloatArray, even: NDArray[np.bool_]) -> tuple[int, int]:
-    """The longest stretch without a stop among the slams that follow from one another, as indices into time_s."""
-    index = np.flatnonzero(even)
-    if len(index) < 2:
-        return 0, 0
-    interval = np.diff(time_s)
-    stops = np.concatenate([[0], np.cumsum(interval > BREAK_PERIODS * local_period(interval))])
-    cuts = np.flatnonzero((np.diff(stops[index]) > 0) | (np.diff(index) > UNEVEN_MAX)) + 1
-    edges = np.concatenate([[0], cuts, [len(index)]])
-    firsts, lasts = index[edges[:-1]], index[edges[1:] - 1]
-    best = int(np.argmax(time_s[lasts] - time_s[firsts]))
-    return int(firsts[best]), int(lasts[best]) + 1
-
-
-UNEVEN_MAX = 6  # beats that do not follow from one another within a stretch: some were misheard
 
 
 def _trimmed(time_s: FloatArray, stretch: tuple[int, int]) -> tuple[int, int]:

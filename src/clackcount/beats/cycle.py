@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from clackcount.beats.series import Series
-from clackcount.beats.template import Field, Frames
+from clackcount.beats.template import Field, Frames, rise_at
 
 SHUT_S = (0.045, 0.45)  # from slam to reopening; published and measured: 60 to 350 ms, with room
 SHARE_MAX = 0.75  # of the period that the valve may stay shut
@@ -164,7 +164,7 @@ RINGS_FRAMES = 18  # 0.09 s; sooner there is no telling whether the level still 
 
 def profile(rises: NDArray[np.float32], frames: Frames) -> NDArray[np.float64]:
     """Mean rise of these moments by band, float64 (n_bands,), in the deviations of each band, not below 0."""
-    onset = 0.5 * (rises[:, :, 0] + rises[:, :, 1])
+    onset = rise_at(rises)
     mean = onset[frames].mean(axis=0) - onset.mean(axis=0)
     result: NDArray[np.float64] = np.maximum(mean / (onset.std(axis=0) + 1e-9), 0).astype(np.float64)
     return result

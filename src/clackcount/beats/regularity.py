@@ -60,20 +60,25 @@ def of_two_rates(time_s: FloatArray, spread: float = 0.12) -> NDArray[np.bool_]:
 HOP_MAX = 2.2
 
 
-def longest_stretch(time_s: FloatArray) -> tuple[int, int]:
+def longest_stretch(time_s: FloatArray, even: NDArray[np.bool_] | None = None) -> tuple[int, int]:
     """First and one past the last index of the longest run without a stop, (0, 0) where there is none.
 
-    time_s float64 (n,), increasing. A stop is a gap of more than BREAK_PERIODS of the intervals around it.
+    time_s float64 (n,), increasing. A stop is a gap of more than BREAK_PERIODS of the intervals around it. even: bool
+    (n,), the slams that follow from one another: a run begins and ends with such, and few in a row within it are not.
     """
-    if len(time_s) < 2:
+    index = np.arange(len(time_s)) if even is None else np.flatnonzero(even)
+    if len(index) < 2:
         return 0, 0
     interval = np.diff(time_s)
-    usual = local_period(interval)
-    cuts = np.flatnonzero(interval > BREAK_PERIODS * usual) + 1
-    edges = np.concatenate([[0], cuts, [len(time_s)]])
-    spans = time_s[edges[1:] - 1] - time_s[edges[:-1]]
-    best = int(np.argmax(spans))
-    return int(edges[best]), int(edges[best + 1])
+    stops = np.concatenate([[0], np.cumsum(interval > BREAK_PERIODS * local_period(interval))])
+    cuts = np.flatnonzero((np.diff(stops[index]) > 0) | (np.diff(index) > UNEVEN_MAX)) + 1
+    edges = np.concatenate([[0], cuts, [len(index)]])
+    firsts, lasts = index[edges[:-1]], index[edges[1:] - 1]
+    best = int(np.argmax(time_s[lasts] - time_s[firsts]))
+    return int(firsts[best]), int(lasts[best]) + 1
+
+
+UNEVEN_MAX = 6  # beats that do not follow from one another within a run: some were misheard
 
 
 def local_period(interval: FloatArray, side: int = 4) -> FloatArray:

@@ -13,7 +13,7 @@ from scipy.special import ndtri
 from clackcount.beats.gaps import Gaps
 from clackcount.beats.path import best_path
 from clackcount.beats.rhythm import Rhythm, measure_rhythm
-from clackcount.beats.template import PEAK_REACH, Field, Frames, Scoring, distance, gain, local_maxima
+from clackcount.beats.template import PEAK_REACH, Field, Frames, Scoring, distance, gain, local_maxima, rise_at
 from clackcount.settings import BeatsSettings
 
 
@@ -44,7 +44,7 @@ class Series:
 
 def onsets_of(rises: NDArray[np.float32]) -> NDArray[np.float32]:
     """Rectified rise right at each frame in each band, in the band's own deviations, float32 (n_frames, n_bands)."""
-    onset = np.maximum(0.5 * (rises[:, :, 0] + rises[:, :, 1]), 0)
+    onset = np.maximum(rise_at(rises), 0)
     result: NDArray[np.float32] = np.minimum(onset / (onset.std(axis=0) + np.float32(1e-9)), 6)
     return result
 

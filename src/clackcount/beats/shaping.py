@@ -12,7 +12,7 @@ from clackcount.beats.cycle import likeness, profile
 from clackcount.beats.regularity import TURNS, locally_even, of_two_rates, two_clusters
 from clackcount.beats.series import Series, refine
 from clackcount.beats.signs import roughness
-from clackcount.beats.template import PEAK_REACH, Field, Frames, gain, local_maxima
+from clackcount.beats.template import PEAK_REACH, Field, Frames, gain, local_maxima, rise_at
 from clackcount.settings import BeatsSettings
 
 
@@ -94,7 +94,7 @@ def first_sounds(series: Series, field: Field, rises: NDArray[np.float32], setti
     """
     if len(series.frames) < ALIKE_LEAST or roughness(series.frames, series.period) < SMOOTH:
         return series
-    loud = maximum_filter1d((0.5 * (rises[:, :, 0] + rises[:, :, 1])).sum(axis=1), 2 * MIXED_REACH + 1)
+    loud = maximum_filter1d(rise_at(rises).sum(axis=1), 2 * MIXED_REACH + 1)
     least = MIXED_SHARE * float(np.median(loud[series.frames])) + (1 - MIXED_SHARE) * float(np.median(loud))
     lags = np.arange(MIXED_LAG[0], min(MIXED_LAG[1], int(0.6 * series.period)))
     if len(lags) == 0:
@@ -226,7 +226,7 @@ def alike_between(series: Series, rises: NDArray[np.float32]) -> Frames | None:
     lags = np.arange(max(9, int(0.33 * series.period)), int(0.67 * series.period))
     if len(single) < ALIKE_LEAST or len(lags) < 3:
         return None
-    onset = 0.5 * (rises[:, :, 0] + rises[:, :, 1])
+    onset = rise_at(rises)
     onset = (onset - onset.mean(axis=0)) / (onset.std(axis=0) + 1e-9)
     slam = onset[single].mean(axis=0)
     usual = np.array([onset[np.minimum(single + lag, len(onset) - 1)].mean(axis=0) for lag in lags])

@@ -76,6 +76,12 @@ def learn(field: Field, frames: Frames) -> NDArray[np.float32]:
     return weights
 
 
+def rise_at(rises: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Rise right at each frame in each band, float32 (n_frames, n_bands); not that of the spans after it."""
+    result: NDArray[np.float32] = 0.5 * (rises[:, :, 0] + rises[:, :, 1])
+    return result
+
+
 def local_maxima(score: NDArray[np.float32], reach: int) -> Frames:
     """Frames whose score is the largest within ``reach`` frames to either side."""
     return np.flatnonzero(score == maximum_filter1d(score, 2 * reach + 1, mode="nearest"))

@@ -20,8 +20,8 @@ PAUSE_MIN_S, PAUSE_MAX_S = 4.0, 30.0  # before what was refused is searched agai
 UNHEARD = "what was taken for its beat is not heard as one any more"
 HASTY = "it was not heard for long enough yet"
 HASTY_S, HASTY_SURE = 12.0, 0.5  # so long after it was taken up
-# Water that is louder before the knock than after it speaks for a ram, and the sooner one is known, the better: in a
-# whole recording there is time to do without this sign.
+# Water that is louder before the knock than after it speaks for a ram, and the sooner one is known, the better: here
+# this sign counts for more than in a whole recording (see signs).
 RUSH_ODDS, RUSH_SURE_T = 2.5, 4.0
 REFUSALS_MAX = 4  # in a row, after which what was told is taken back in any case
 LIFTED = 0.75  # so sure, a doubt is taken back

@@ -46,7 +46,7 @@ THIRD_PARTY = {
     "logbook": {"numpy", "scipy", "sqlalchemy"},
     "report": {"numpy", "pydantic", "jinja2", "matplotlib", "markupsafe"},
     "figures": set(),
-    "__init__": set(),
+    "__init__": {"threadpoolctl"},
     "__main__": set(),
 }
 

@@ -55,14 +55,18 @@ def listen(path: str | os.PathLike[str], *, on_progress: Callable[[float], None]
     """What was heard in the recording at path ("-": a WAV stream on standard input).
 
     on_progress: called now and then with the seconds of sound heard so far.
+    While it listens, matrix products get one thread in the whole process; then as many as before.
 
     Raises:
         RecordingError: the recording cannot be used.
     """
+    from threadpoolctl import threadpool_limits
+
     from clackcount import pipeline
     from clackcount.recording import open_recording
 
-    with open_recording(path) as recording:
+    # Small products gain nothing from a second thread, and waiting for one costs more where the machine is busy.
+    with open_recording(path) as recording, threadpool_limits(limits=1, user_api="blas"):
         return pipeline.listen(recording, on_progress=on_progress)
 
 

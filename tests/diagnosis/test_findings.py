@@ -145,6 +145,49 @@ def test_a_pattern_is_watched_and_silences_the_word_that_all_is_well(pattern: Pa
     assert "steady-beat" not in codes(found)
 
 
+def a_beat_of_two_rates(*beats: int) -> tuple[Finding, ...]:
+    """So many beats at 60 and at 75 a minute in turn, as they are found."""
+    interval_s = np.concatenate([np.full(n, (1.0, 0.8)[i % 2]) for i, n in enumerate(beats)])
+    time_s = 0.5 + np.cumsum(interval_s)
+    n, nothing = len(time_s), np.full(len(time_s), np.nan)
+    end_s = float(time_s[-1] + 0.5)
+    train = SlamTrain(time_s, np.full(n, 15), np.full(n, 0.9), nothing, nothing, np.ones(n), np.ones(n, bool), end_s)
+    return find(Beats(train, (a_beat(train, Pattern.HOPPING),)), running_all_along(end_s), NO_FLOW, info(end_s))
+
+
+def test_a_rate_that_changes_once_and_stays_is_a_jump_and_no_hop() -> None:
+    (finding,) = a_beat_of_two_rates(100, 125)
+    assert finding.code == "rate-jump"
+    assert finding.evidence == "From 60.0 to 75.0 beats a minute at 01:40."
+    assert finding.listen_at_s == pytest.approx((90.5,), abs=1)
+
+
+def test_a_rate_that_goes_to_and_fro_hops_and_says_how_often_and_when() -> None:
+    (finding,) = a_beat_of_two_rates(50, 50, 50, 60)
+    assert finding.code == "two-rates"
+    assert "between about 60 and 75 a minute, 3 times" in finding.evidence
+    assert finding.listen_at_s == pytest.approx((50.5, 90.5, 140.5), abs=1)
+
+
+def test_a_rate_that_has_just_changed_may_hop_back() -> None:
+    assert codes(a_beat_of_two_rates(100, 25)) == ["two-rates"]
+
+
+def test_a_rate_that_wanders_as_far_as_it_steps_does_not_jump() -> None:
+    rates = [60.0, 63, 58, 62, 59, 60, 60, 60, 65, 65, 65, 61, 58, 63, 60, 64]
+    assert "rate-jump" not in codes(findings(Pattern.WANDERING, running=running_all_along(960, a_trend(rates))))
+
+
+def test_a_drift_within_one_run_is_told_though_the_next_run_begins_afresh() -> None:
+    trend = a_trend([*np.linspace(62, 56, 14), *[62.0] * 8])
+    runs = (Stretch(State.SELF, 0, 850, 800, 0.9), Stretch(State.HAND, 860, 870, 5, 0.9),
+            Stretch(State.SELF, 870, 1320, 400, 0.9))  # fmt: skip
+    running = Running(runs, (Stop(850.0, Cause.OPEN_STALL, 0.9, (), 870.0),), trend=trend)
+    slowing = next(f for f in findings(running=running) if f.code == "slowing")
+    assert "62.0 to 56." in slowing.evidence
+    assert "00:00 and 13:00" in slowing.evidence
+
+
 def test_alternation_names_both_intervals() -> None:
     time_s = np.cumsum(np.tile([0.8, 1.2], 200))
     n = len(time_s)
@@ -189,13 +232,32 @@ def test_strength_is_compared_only_within_the_recording(last_db: float, code: st
     assert "phone" in found[0].question or "phone" in found[0].causes[0]
 
 
-def test_slams_that_grow_louder_within_two_minutes_are_no_reason_to_watch() -> None:
+def test_slams_that_grow_louder_within_two_minutes_are_the_weather() -> None:
     strengths_db = np.linspace(12, 20, 12).tolist()
     rows = tuple(
         replace(row, start_s=row.start_s / 6, end_s=row.end_s / 6) for row in a_trend([60.0] * 12, strengths_db)
     )
-    found = findings(running=running_all_along(120.0, trend=rows))
-    assert next(f for f in found if f.code == "louder-slams").severity is Severity.INFO
+    assert codes(findings(running=running_all_along(120.0, trend=rows))) == ["steady-beat"]
+
+
+@pytest.mark.parametrize(("rise_db", "softer"), [(0.0, True), (1.0, True), (6.0, False)])
+def test_slams_that_sink_into_rising_rain_are_no_softer(rise_db: float, softer: bool) -> None:
+    train = a_train(60)
+    level_db = np.linspace(-60, -60 + rise_db, 12000)[:, None] + np.zeros(8)
+    flow = FlowTrack(0.05, level_db.astype(np.float32), np.geomspace(100, 12000, 9))
+    trend = a_trend([60.0] * 10, np.linspace(15, 8, 10).tolist())
+    found = find(Beats(train, (a_beat(train),)), running_all_along(trend=trend), flow, info())
+    assert ("softer-slams" in codes(found)) is softer
+
+
+def test_slams_that_sink_together_with_the_rush_are_no_softer() -> None:
+    trend = tuple(
+        replace(row, rush_db=rush_db)
+        for row, rush_db in zip(
+            a_trend([60.0] * 10, np.linspace(15, 8, 10).tolist()), np.linspace(6, 1, 10), strict=True
+        )
+    )
+    assert codes(findings(running=running_all_along(trend=trend))) == ["steady-beat"]
 
 
 def test_missing_beats_are_doubted_where_the_slams_are_faint() -> None:
@@ -205,6 +267,27 @@ def test_missing_beats_are_doubted_where_the_slams_are_faint() -> None:
     assert "unheard" in faint.evidence
 
 
+def test_missing_beats_are_told_with_their_places() -> None:
+    time_s = np.delete(np.arange(0.5, 120, 1.0), [30, 60, 90])
+    n, nothing = len(time_s), np.full(len(time_s), np.nan)
+    train = SlamTrain(time_s, np.full(n, 15), np.full(n, 0.9), nothing, nothing, np.ones(n), np.ones(n, bool), 120.0)
+    found = find(Beats(train, (a_beat(train, missed=3),)), running_all_along(120), NO_FLOW, info(120))
+    assert next(f for f in found if f.code == "missed-beats").listen_at_s == (29.5, 59.5, 89.5)
+
+
+def test_a_pause_after_which_it_goes_on_by_itself_is_no_stop_again_and_again() -> None:
+    def twice(restart_s: float) -> Running:
+        return Running(
+            (Stretch(State.SELF, 0, 200, 200, 0.9), Stretch(State.QUIET, 200, 200 + restart_s, 0, 0.5),
+             Stretch(State.SELF, 200 + restart_s, 400, 200, 0.9), Stretch(State.QUIET, 400, 400 + restart_s, 0, 0.5),
+             Stretch(State.SELF, 400 + restart_s, 600, 200, 0.9)),
+            tuple(Stop(t, Cause.UNKNOWN, 0.5, (), t + restart_s) for t in (200.0, 400.0)),
+        )  # fmt: skip
+
+    assert "stops-again" not in codes(findings(running=twice(3.0)))
+    assert "stops-again" in codes(findings(running=twice(60.0)))
+
+
 def test_pushing_without_success_asks_for_back_pressure() -> None:
     running = Running((Stretch(State.HAND, 0, 60, 12, 0.9),), startup=Startup(12, 3, None, None))
     found = find(Beats(a_train(30, 60)), running, NO_FLOW, info(60))
@@ -212,19 +295,34 @@ def test_pushing_without_success_asks_for_back_pressure() -> None:
     assert "12 hand strokes" in found[0].evidence
 
 
-def test_after_a_start_the_line_may_still_be_filling() -> None:
+def test_after_a_start_the_line_may_still_be_filling_and_no_catch_is_asked_for() -> None:
     running = replace(running_all_along(), startup=Startup(5, 0, 20.0, 60.0))
-    first_fill = next(f for f in findings(running=running) if f.code == "first-fill")
-    assert first_fill.basis is Basis.COMMON_PRACTICE
-    assert "delivery line" in first_fill.question
+    found = findings(running=running, rate=150)
+    assert codes(found) == ["first-fill", "fast-beat"]
+    assert found[0].basis is Basis.COMMON_PRACTICE
+    assert "delivery line" in found[0].question
+    assert "only then trust rate and catch" in found[0].next
     unsettled = replace(running_all_along(), startup=Startup(5, 0, 20.0, None))
-    assert "still-settling" in codes(findings(running=unsettled))
+    assert codes(findings(running=unsettled)) == ["still-settling", "first-fill"]
+
+
+def test_first_beats_that_went_unheard_are_no_start() -> None:
+    running = replace(running_all_along(), startup=Startup(0, 0, 2.0, None))
+    assert codes(findings(running=running)) == ["steady-beat"]
+
+
+def test_a_beat_that_quickens_after_a_start_is_a_line_that_fills() -> None:
+    trend = a_trend(np.linspace(60, 66, 14).tolist())
+    running = replace(running_all_along(840, trend), startup=Startup(5, 0, 20.0, 60.0))
+    quickening = next(f for f in findings(running=running) if f.code == "quickening")
+    assert quickening.severity is Severity.INFO
+    assert "filling" in quickening.evidence
 
 
 def test_knocks_that_may_be_no_ram_send_nobody_to_the_pump() -> None:
     found = findings(Pattern.RAGGED, confidence=0.3, running=stopped(Cause.OPEN_STALL))
     assert {finding.severity for finding in found} == {Severity.INFO}
-    assert "maybe-no-ram" in codes(found)
+    assert codes(found)[0] == "maybe-no-ram"
     assert all(finding.confidence <= 0.7 for finding in found)
 
 
@@ -258,6 +356,21 @@ def test_hiss_after_each_slam_is_heard_in_the_high_bands_only() -> None:
     assert "hiss" not in codes(find(beats, running_all_along(100), flow, info(100)))
 
 
+@pytest.mark.parametrize(("shut_s", "told"), [(0.05, True), (0.09, False), (0.2, False)])
+def test_a_second_knock_is_one_that_comes_before_the_valve_can_reopen(shut_s: float, told: bool) -> None:
+    train = a_train(60)
+    train = replace(train, reopen_s=train.time_s + shut_s)
+    found = find(Beats(train, (a_beat(train),)), running_all_along(), NO_FLOW, info())
+    assert ("second-knock" in codes(found)) is told
+
+
+def test_a_missing_rush_is_told_only_where_the_slams_stand_out_far() -> None:
+    trend = tuple(replace(row, rush_db=0.2) for row in a_trend([60.0] * 10))
+    running = running_all_along(trend=trend)
+    assert "no-rush" in codes(findings(running=running, strength_db=24))
+    assert "no-rush" not in codes(findings(running=running, strength_db=14))
+
+
 # --- the rows themselves
 
 
@@ -275,6 +388,22 @@ def test_every_row_is_complete(rule) -> None:  # type: ignore[no-untyped-def]
         assert rule.cautions
         assert rule.checks
     assert len(rule.title) < 70
+
+
+@pytest.mark.parametrize("rule", RULES, ids=lambda rule: rule.code)
+def test_what_sends_a_person_somewhere_carries_the_caution_of_that_place(rule) -> None:  # type: ignore[no-untyped-def]
+    """Cautions: the reference's list, common practice, no source."""
+    told = " ".join((rule.next, *rule.checks)).lower()
+    sent = rule.severity is not Severity.INFO or rule.checks
+    for words, caution in (
+        (("valve:", "the valve", "waste valve", "stroke or"), "fingers"),
+        (("delivery valve", "delivery pipe", "air vessel", "drive pipe"), "pressure off"),
+        (("source level", "intake", "strainer"), "drown"),
+    ):
+        if sent and any(word in told for word in words):
+            assert any(caution in text for text in rule.cautions), (rule.code, caution)
+    if rule.severity is not Severity.INFO:
+        assert any("local codes" in text for text in rule.cautions)
 
 
 def test_codes_are_unique_and_explained() -> None:

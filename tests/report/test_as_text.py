@@ -66,13 +66,16 @@ def test_colour_only_adds_and_only_through_paint(stopped):
 
 def test_trend_columns_line_up():
     rows = (
-        view.TrendLine("0:00-10:00", "62.4", "1.1 %", "18 dB", "0"),
-        view.TrendLine("10:00-20:00", "-", "-", "-", "12"),
+        view.TrendLine("0:00-10:00", "100 %", "62.4", "1.1 %", "18 dB", "6 dB", "0", "0"),
+        view.TrendLine("10:00-20:00", "0 %", "-", "-", "-", "-", "12", "1"),
     )
     lines = as_text.render(dataclasses.replace(EMPTY, trend=rows)).splitlines()
     table = lines[lines.index("Over time") + 1 :]
     assert len({len(line) for line in table}) == 1
-    assert table[1].split() == ["0:00-10:00", "62.4", "1.1", "%", "18", "dB", "0"]
+    assert table[1].split() == ["0:00-10:00", "100", "%", "62.4", "1.1", "%", "18", "dB", "6", "dB", "0", "0"]
+    narrow = as_text.render(dataclasses.replace(EMPTY, trend=rows), width=40).splitlines()
+    assert narrow[-3].split() == ["time", "runs", "a", "minute", "stops"]
+    assert max(map(len, narrow)) <= 40
 
 
 @settings(max_examples=50)

@@ -69,8 +69,12 @@ def test_single_slams_make_no_rate():
 
 def test_an_unlikely_ram_is_doubted_in_the_first_line(steady):
     train = steady.beats.train
-    doubtful = dataclasses.replace(steady, beats=model.Beats(train, (beat_of(train, confidence=0.3),)))
-    assert view.headline(doubtful) == "Something knocks 62.40 ± 0.03 times a minute. It may not be a ram."
+    beats = model.Beats(train, (beat_of(train, confidence=0.3),))
+    running = model.Running((model.Stretch(model.State.SELF, 0.0, 61.6, 63, 0.9),))
+    seen = view.of(dataclasses.replace(steady, beats=beats, running=running))
+    assert seen.headline == "Something knocks 62.40 ± 0.03 times a minute. It may not be a ram."
+    assert "waste valve" not in [fact.label for fact in seen.facts]  # what may be no ram has none
+    assert [event.text for event in seen.story] == ["beats by itself, 63 knocks"]
 
 
 def test_running_and_stopped_are_told_apart(steady, stopped):
@@ -131,7 +135,29 @@ def test_long_story_is_shortened_and_says_how_much_is_left_out():
     train = train_of(np.arange(1.0, 2000.0), duration_s=2000.0)
     story = view.of(listening_of(train, running=model.Running(timeline))).story
     assert len(story) == view.STORY_LINES + 1
-    assert f"({200 - view.STORY_LINES} more changes" in story[view.STORY_LINES // 2].text
+    assert f"({200 - view.STORY_LINES} more changes left out" in story[view.STORY_LINES // 2].text
+
+
+def test_a_long_story_keeps_stops_and_runs_rather_than_pushing_and_water():
+    states = [model.State.SELF, model.State.RUSHING, model.State.HAND] * 5
+    timeline = tuple(model.Stretch(state, 10.0 * i, 10.0 * i + 10, 5, 0.9) for i, state in enumerate(states))
+    stops = tuple(model.Stop(10.0 + 30 * i, model.Cause.OPEN_STALL, 0.9) for i in range(5))
+    train = train_of(np.arange(1.0, 150.0), duration_s=150.0)
+    story = view.of(listening_of(train, running=model.Running(timeline, stops))).story
+    assert [event.text.split(":")[0].split(",")[0] for event in story[:4]] == ["runs by itself", "stops"] * 2
+    assert story[-2].text == "pushed by hand, 5 strokes"  # how it ends
+    assert story[-1].text == "(4 lesser changes left out: --json has them all)"
+
+
+def test_first_beats_that_went_unheard_are_no_start(steady):
+    timeline = (
+        model.Stretch(model.State.QUIET, 0.0, 1.5, 0, 0.5),
+        model.Stretch(model.State.SELF, 1.5, 61.6, 63, 0.9),
+    )
+    running = model.Running(timeline, startup=model.Startup(0, 0, 1.5, 1.5))
+    seen = view.of(dataclasses.replace(steady, running=running))
+    assert "start-up" not in [fact.label for fact in seen.facts]
+    assert not any("catch" in event.text for event in seen.story)
 
 
 def trend_of(n_rows: int, duration_s: float) -> tuple[view.TrendLine, ...]:
@@ -159,7 +185,23 @@ def test_trend_keeps_every_missed_beat_and_covers_the_whole():
 
 
 def test_trend_says_where_nothing_was_measured():
-    assert trend_of(4, duration_s=400.0)[0] == view.TrendLine("00:00-01:40", "-", "-", "-", "0")
+    line = trend_of(4, duration_s=400.0)[0]
+    assert line == view.TrendLine("00:00-01:40", "100 %", "-", "-", "-", "-", "0", "0")
+
+
+def test_trend_says_for_how_much_of_each_window_it_ran_and_how_often_it_stopped():
+    rows = tuple(model.TrendRow(200.0 * i, 200.0 * i + 200, 60.0, 0.01, 18.0, 6.0, 0) for i in range(2))
+    timeline = tuple(
+        model.Stretch(state, start_s, end_s, 9, 0.9)
+        for state, start_s, end_s in (
+            (model.State.SELF, 0, 100), (model.State.QUIET, 100, 150), (model.State.SELF, 150, 250.9),
+            (model.State.QUIET, 250.9, 400),
+        )
+    )  # fmt: skip
+    stops = (model.Stop(100.0, model.Cause.UNKNOWN, 0.5), model.Stop(250.9, model.Cause.UNKNOWN, 0.5))
+    listening = listening_of(train_of(np.arange(1.0, 400.0)), running=model.Running(timeline, stops, trend=rows))
+    lines = view.of(listening).trend
+    assert [(line.runs, line.rush, line.stops) for line in lines] == [("75 %", "6 dB", "1"), ("25 %", "6 dB", "1")]
 
 
 def test_first_thing_to_do_is_never_a_mere_remark(stopped):

@@ -11,7 +11,10 @@ PRESSURE = (
 AIR_VESSEL = (
     "An air-filled vessel stores energy and plastic tires under blows: keep people clear, replace it on any crack."
 )
-STREAM = "Streams, intakes and pits are slippery and can drown: do not go alone or in flood, and mind cold water."
+STREAM = (
+    "Streams, intakes and pits are slippery and can drown: do not go alone or in flood, and mind cold water. Local "
+    "rules for work in a stream come first."
+)
 COLD = "In frost drain what stands still; ice bursts pipes and makes banks slippery."
 ANCHOR = "A ram or pipe that moves can break its joints: stand clear of it while it runs."
 

@@ -21,13 +21,15 @@ CODES: tuple[str, ...] = tuple(rule.code for rule in RULES)
 RANK = {Severity.ACT: 0, Severity.WATCH: 1, Severity.INFO: 2}
 SURE_OF_RAM = 0.5  # below this nobody is sent to the pump because of the beat
 WHY_STOPPED = ("stopped-open", "stopped-shut", "starved", "stopped")
+NO_RAM = "maybe-no-ram"
 
 
 def find(beats: Beats, running: Running, flow: FlowTrack, info: RecordingInfo) -> tuple[Finding, ...]:
-    """Everything worth telling, gravest and surest first.
+    """Everything worth telling, gravest and surest first, remarks last.
 
     A rule is silent where another explains the same evidence better. Stops with different causes stand one under the
-    other, the last one's first, each with the stops it belongs to.
+    other, the last one's first, each with the stops it belongs to. That it may be no ram stands above what it would
+    mean if it were.
     """
     facts = Facts(beats, running, flow, info)
     found = [(rule, sign) for rule in RULES if (sign := rule.looks(facts)) is not None]
@@ -36,14 +38,16 @@ def find(beats: Beats, running: Running, flow: FlowTrack, info: RecordingInfo) -
     if facts.beat is not None and facts.sure < SURE_OF_RAM:
         findings = [replace(finding, severity=Severity.INFO) for finding in findings]
     last_stop_s = max((stop.time_s for stop in running.stops), default=None)
-    order = {code: place for place, code in enumerate(CODES)}
+    order = {rule.code: (rule.remark, place) for place, rule in enumerate(RULES)}
 
-    def key(finding: Finding) -> tuple[int, int, float, int]:
+    def key(finding: Finding) -> tuple[int, tuple[bool, bool, bool], float, int]:
         """The cause of the last stop first among its like: that is the one to deal with now."""
+        remark, place = order[finding.code]
         of_last = (
             last_stop_s is not None and finding.code in WHY_STOPPED and round(last_stop_s, 2) in finding.listen_at_s
         )
-        return RANK[finding.severity], 0 if of_last else 1, -finding.confidence, order[finding.code]
+        among_like = finding.code != NO_RAM, not of_last, remark
+        return RANK[finding.severity], among_like, -finding.confidence, place
 
     return tuple(sorted(findings, key=key))
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from clackcount.diagnosis.cautions import ANCHOR, AT_THE_INTAKE, AT_THE_VALVE, EVERYWHERE, FINGERS
+from clackcount.diagnosis.cautions import ANCHOR, AT_THE_INTAKE, AT_THE_VALVE, EVERYWHERE
 from clackcount.diagnosis.facts import Facts
 from clackcount.diagnosis.rule import Rule, Sign, source
 from clackcount.model import Basis, Beat, Pattern, Severity
@@ -12,6 +12,8 @@ from clackcount.model import Basis, Beat, Pattern, Severity
 BEATS_MIN = 20  # fewer beats show no pattern
 FAST_PER_MIN, SLOW_PER_MIN = 120.0, 40.0  # usual range of ordinary rams
 MISSED_SHARE = 0.02
+GAP_MIN = 1.6  # usual intervals
+UNEVEN_OVER = 10  # beats
 CHATTER_PER_MIN, CHATTER_DB = 240.0, 8.0
 
 
@@ -24,28 +26,26 @@ def _ragged(facts: Facts) -> Sign | None:
     beat = _beat(facts, Pattern.RAGGED)
     if beat is None:
         return None
-    return Sign(_spread(beat), min(0.9, 0.5 + 2 * beat.regularity.robust_cv), (beat.start_s,))
+    return Sign(_spread(beat), min(0.9, 0.5 + 2 * beat.regularity.robust_cv), (_most_uneven_s(facts),))
 
 
 def _alternating(facts: Facts) -> Sign | None:
     beat = _beat(facts, Pattern.ALTERNATING)
     if beat is None:
         return None
-    odd_s, even_s = _turns(facts, beat)
+    odd_s, even_s = _turns(facts)
     return Sign(
         f"Intervals of {odd_s:.2f} s and {even_s:.2f} s in turn, over {beat.n_cycles} beats.", 0.8, (beat.start_s,)
     )
 
 
 def _hopping(facts: Facts) -> Sign | None:
-    beat = _beat(facts, Pattern.HOPPING)
-    if beat is None:
+    if _beat(facts, Pattern.HOPPING) is None or facts.hops is None:
         return None
-    interval_s = _intervals(facts, beat)
-    short_s, long_s = (float(np.percentile(interval_s, q)) for q in (15, 85))
-    return Sign(
-        f"The beat jumps between about {60 / long_s:.0f} and {60 / short_s:.0f} a minute.", 0.75, (beat.start_s,)
-    )
+    low, high = sorted(facts.hops.rates_per_min)
+    hops_s = facts.hops.time_s
+    words = f"The beat jumps between about {low:.0f} and {high:.0f} a minute"
+    return Sign(f"{words}, {len(hops_s)} times." if len(hops_s) > 1 else f"{words}.", 0.75, hops_s[:3])
 
 
 def _wandering(facts: Facts) -> Sign | None:
@@ -66,21 +66,23 @@ def _missed(facts: Facts) -> Sign | None:
     words = f"{beat.regularity.missed} of {beat.n_cycles + beat.regularity.missed} beats missing"
     if faint:
         words += "; the slams are faint here, so they may only have gone unheard"
-    return Sign(words + ".", 0.4 if faint else 0.7, severity=Severity.INFO if faint else None)
+    gap_s = facts.beat_s[:-1][facts.intervals_s > GAP_MIN * np.median(facts.intervals_s)]
+    severity = Severity.INFO if faint else None
+    return Sign(words + ".", 0.4 if faint else 0.7, tuple(float(t) for t in gap_s[:5]), severity)
 
 
 def _fast(facts: Facts) -> Sign | None:
     beat = facts.beat
     if beat is None or beat.rate_per_min <= FAST_PER_MIN:
         return None
-    return Sign(f"{beat.rate_per_min:.0f} beats a minute; ordinary rams do 40 to 120.", 0.6)
+    return Sign(f"{beat.rate_per_min:.0f} beats a minute; ordinary rams do 40 to 120.", 0.9)
 
 
 def _slow(facts: Facts) -> Sign | None:
     beat = facts.beat
     if beat is None or beat.rate_per_min >= SLOW_PER_MIN:
         return None
-    return Sign(f"{beat.rate_per_min:.0f} beats a minute; ordinary rams do 40 to 120.", 0.6)
+    return Sign(f"{beat.rate_per_min:.0f} beats a minute; ordinary rams do 40 to 120.", 0.9)
 
 
 def _chatter(facts: Facts) -> Sign | None:
@@ -98,6 +100,12 @@ def _chatter(facts: Facts) -> Sign | None:
     )
 
 
+def _most_uneven_s(facts: Facts) -> float:
+    """Where in the beat the intervals change most from one to the next, over some beats."""
+    change = np.convolve(np.abs(np.diff(np.log(facts.intervals_s))), np.ones(UNEVEN_OVER), mode="valid")
+    return float(facts.beat_s[int(np.argmax(change))])
+
+
 def _spread(beat: Beat) -> str:
     return (
         f"Intervals spread by {100 * beat.regularity.robust_cv:.0f} % over {beat.n_cycles} beats "
@@ -105,14 +113,9 @@ def _spread(beat: Beat) -> str:
     )
 
 
-def _intervals(facts: Facts, beat: Beat) -> np.ndarray:
-    time_s = facts.train.time_s
-    return np.diff(time_s[(time_s >= beat.start_s - 1e-6) & (time_s <= beat.end_s + 1e-6)])
-
-
-def _turns(facts: Facts, beat: Beat) -> tuple[float, float]:
+def _turns(facts: Facts) -> tuple[float, float]:
     """Median of the odd and of the even intervals, the shorter first; turns may swap after a missed beat."""
-    interval_s = _intervals(facts, beat)
+    interval_s = facts.intervals_s
     pairs = np.sort(interval_s[: len(interval_s) // 2 * 2].reshape(-1, 2), axis=1)
     return float(np.median(pairs[:, 0])), float(np.median(pairs[:, 1]))
 
@@ -130,15 +133,17 @@ RULES = (
         causes=("weight or spring too light", "valve stroke too short", "too little fall for this valve"),
         checks=("source level", "valve: stroke and weight"),
         question="Does the valve travel its full stroke when you watch it?",
-        cautions=AT_THE_VALVE,
-        yields_to=(),
+        cautions=EVERYWHERE,
     ),
     Rule(
         code="uneven-beat",
         severity=Severity.WATCH,
         title="Uneven beat",
         means="The intervals scatter without a pattern. A ram in order keeps its time to a few per cent.",
-        next="Look for bubbles at the waste valve and at the intake; bleed the drive pipe.",
+        next=(
+            "See whether the level over the intake is steady; look for bubbles at the waste valve, and bleed the "
+            "drive pipe."
+        ),
         basis=Basis.PUBLISHED,
         source=source("cornell", "lore"),
         looks=_ragged,
@@ -165,8 +170,8 @@ RULES = (
         title="Long and short beats in turn",
         means="Every second cycle differs: a wave or the recoil of one cycle changes the next.",
         next=(
-            "Change weight or stroke a little and hear whether it goes; see whether another ram shares the drive "
-            "line."
+            "See whether another ram or a stand pipe is on the same drive line; then change weight or stroke a "
+            "little and hear whether it goes."
         ),
         basis=Basis.INFERENCE,
         source="",
@@ -178,7 +183,7 @@ RULES = (
         ),
         checks=("drive line: a stand pipe or another ram near?", "valve: bounce, seat rubber, stroke"),
         question="Does another ram hang on the same drive pipe?",
-        cautions=(FINGERS,),
+        cautions=AT_THE_VALVE,
     ),
     Rule(
         code="two-rates",
@@ -187,12 +192,13 @@ RULES = (
         means="The pump has two ways to run at this setting and changes between them; that is not scatter.",
         next="Change weight or stroke in a small step, let it settle, and see whether one rate remains.",
         basis=Basis.INFERENCE,
-        source="pressure records of one small rig (Cornell University AguaClara, 2019) hop in this way",
+        source=source("logs") + ", which hop in this way",
         looks=_hopping,
         causes=("setting at the edge between two ways of closing", "supply that pulses", "dirt that comes and goes"),
-        checks=("source level", "valve: dirt, stroke, weight"),
-        cautions=(FINGERS,),
-        yields_to=("long-short",),
+        checks=("source level", "air: bubbles at the waste valve?", "valve: dirt, stroke, weight"),
+        question="Is the level over the intake steady while it hops?",
+        cautions=EVERYWHERE,
+        yields_to=("rate-jump",),
     ),
     Rule(
         code="wandering-beat",
@@ -207,21 +213,24 @@ RULES = (
         looks=_wandering,
         causes=("source level rises and falls", "air passing through"),
         checks=("source level", "strainer", "air"),
+        question="Does the level over the intake rise and fall with it?",
         cautions=AT_THE_INTAKE,
         yields_to=("starved", "rate-jump", "slowing", "quickening"),
+        remark=True,
     ),
     Rule(
         code="missed-beats",
         severity=Severity.WATCH,
         title="Beats are missing",
         means="At some beats no slam is heard where one was due: the valve did not shut, or the slam was drowned.",
-        next="Listen at the valve: does it hang now and then? If so look for dirt and for air.",
+        next="Listen at the valve: does it hang now and then? If so look for air first, then for dirt.",
         basis=Basis.COMMON_PRACTICE,
         source="",
         looks=_missed,
         causes=("valve hangs: dirt or worn guide", "air in the drive pipe", "noise hid the slams"),
-        checks=("air", "valve: dirt, free stem"),
-        cautions=AT_THE_VALVE,
+        checks=("source level: does the intake draw air?", "air: bleed the drive pipe", "valve: dirt, free stem"),
+        question="Does the valve hang for a beat when you watch it?",
+        cautions=EVERYWHERE,
         yields_to=("starved", "two-rates", "uneven-beat"),
     ),
     Rule(
@@ -236,7 +245,7 @@ RULES = (
             "If more water is wanted and the source has it: a longer valve stroke or more weight, one step at a time."
         ),
         basis=Basis.PUBLISHED,
-        source=source("lab", "malawi", "cornell"),
+        source=source("lab", "malawi", "logs"),
         looks=_fast,
         causes=(
             "small ram or short drive pipe",
@@ -245,8 +254,9 @@ RULES = (
         ),
         checks=("valve: measure the stroke, is the nut tight?",),
         question="Has it always run at this rate?",
-        cautions=(FINGERS,),
+        cautions=AT_THE_VALVE,
         yields_to=("chatter", "quickening"),
+        remark=True,
     ),
     Rule(
         code="slow-beat",
@@ -263,7 +273,8 @@ RULES = (
         causes=("large ram or long drive pipe", "long stroke or heavy valve", "low source, friction, choked intake"),
         checks=("source level", "strainer", "valve: stroke and weight"),
         question="Has it always run at this rate?",
-        cautions=(FINGERS,),
+        cautions=EVERYWHERE,
         yields_to=("slowing", "starved"),
+        remark=True,
     ),
 )

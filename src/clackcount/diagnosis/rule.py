@@ -24,11 +24,12 @@ class Rule(Meaning):
     """One row of the fault table.
 
     looks: gives a Sign or None. yields_to: codes that explain the same evidence better; where one of them is found,
-    this rule is silent.
+    this rule is silent. remark: told after all others of its severity.
     """
 
     looks: Callable[[Facts], Sign | None]
     yields_to: tuple[str, ...] = ()
+    remark: bool = False
 
     def told(self, sign: Sign, sure: float) -> Finding:
         """The finding, no surer than that there is a ram."""
@@ -44,6 +45,7 @@ SEEN_WORDS = {
     "article": "encyclopaedia article on the hydraulic ram (Wikipedia)",
     "clemson": "Clemson University Cooperative Extension, home-made ram notes",
     "cornell": "Cornell University AguaClara, ram pump manual, 2018",
+    "logs": "pressure records of one small rig (Cornell University AguaClara, 2019)",
     "lab": "NIT Karnataka virtual laboratory, hydraulic ram, theory",
     "malawi": "Siwinda, Bunda College, Malawi, 2011, abstract",
     "field": "field note on a small ram that stuck shut when the empty delivery line was opened (dulra.org)",

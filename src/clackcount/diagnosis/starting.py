@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from clackcount.diagnosis.cautions import AIR_VESSEL, AT_THE_VALVE, FINGERS
+from clackcount.diagnosis.cautions import EVERYWHERE, FINGERS, PRESSURE
 from clackcount.diagnosis.facts import Facts, clock
 from clackcount.diagnosis.rule import Rule, Sign, source
 from clackcount.model import Basis, Severity
@@ -11,38 +11,29 @@ MANY_STROKES = 25  # 10 to 20 in the first minutes are not abnormal (handbook lo
 
 
 def _many_strokes(facts: Facts) -> Sign | None:
-    startup = facts.running.startup
-    if startup is None or startup.self_cycling_from_s is None or startup.hand_strokes < MANY_STROKES:
+    if facts.start is None or facts.start[1].hand_strokes < MANY_STROKES:
         return None
-    attempts = f", {startup.failed_attempts} failed attempts" if startup.failed_attempts else ""
+    own_s, start = facts.start
+    attempts = f" in {start.failed_attempts + 1} attempts" if start.failed_attempts else ""
     return Sign(
-        f"{startup.hand_strokes} hand strokes{attempts} before it ran by itself at "
-        f"{clock(startup.self_cycling_from_s)}.",
-        0.8,
-        (startup.self_cycling_from_s,),
+        f"{start.hand_strokes} hand strokes{attempts} before it ran by itself at {clock(own_s)}.", 0.8, (own_s,)
     )
 
 
 def _settling(facts: Facts) -> Sign | None:
-    startup = facts.running.startup
-    if startup is None or startup.self_cycling_from_s is None or startup.settled_from_s is not None:
+    if facts.start is None or facts.start[1].settled_from_s is not None:
         return None
-    return Sign(
-        f"It runs by itself from {clock(startup.self_cycling_from_s)}; the rate had not settled when the run or the "
-        "recording ended.",
-        0.7,
-        (startup.self_cycling_from_s,),
-    )
+    own_s = facts.start[0]
+    words = f"It runs by itself from {clock(own_s)}; the rate had not settled when the run or the recording ended."
+    return Sign(words, 0.9, (own_s,))
 
 
 def _first_fill(facts: Facts) -> Sign | None:
-    startup = facts.running.startup
-    if startup is None or startup.self_cycling_from_s is None:
+    if facts.start is None:
         return None
-    settled = ""
-    if startup.settled_from_s is not None:
-        settled = f" and its rate is steady from {clock(startup.settled_from_s)}"
-    return Sign(f"A start is heard: it runs by itself from {clock(startup.self_cycling_from_s)}{settled}.", 0.6)
+    own_s, start = facts.start
+    settled = "" if start.settled_from_s is None else f" and its rate is steady from {clock(start.settled_from_s)}"
+    return Sign(f"It was pushed, runs by itself from {clock(own_s)}{settled}.", 0.9, (own_s,))
 
 
 RULES = (
@@ -51,13 +42,22 @@ RULES = (
         severity=Severity.WATCH,
         title="Took many hand strokes to start",
         means="Three or four pushes often do; ten or twenty while air leaves the pipes are not unusual.",
-        next="Next time let water run through the open valve until no bubbles come, and throttle the delivery first.",
+        next=(
+            "Next time let water run through the open valve until no bubbles come, and shut or throttle the delivery "
+            "first."
+        ),
         basis=Basis.PUBLISHED,
         source=source("article", "clemson", "lore"),
         looks=_many_strokes,
         causes=("air in the drive pipe", "delivery open on an empty line", "valve too light, or stem not free"),
-        checks=("air: bleed longer", "valve: travel and dirt", "delivery valve: shut at the start"),
-        cautions=AT_THE_VALVE,
+        checks=(
+            "source level: is the intake well under water?",
+            "air: bleed longer",
+            "valve: travel and dirt",
+            "delivery valve: shut or throttled at the start",
+        ),
+        question="Was the drive pipe full, and the delivery shut or throttled, when you began?",
+        cautions=EVERYWHERE,
     ),
     Rule(
         code="still-settling",
@@ -73,17 +73,19 @@ RULES = (
     Rule(
         code="first-fill",
         severity=Severity.INFO,
-        title="Just started: is the delivery line full?",
+        title="A start is heard: is the delivery line full?",
         means=(
             "While an empty delivery line fills, the back pressure grows and the beat changes for minutes to hours "
-            "(about a quarter of an hour for a long hose on a half-inch ram). Do not trust rate and catch yet."
+            "(some quarter of an hour for a long hose on a half-inch ram). Until then a catch measures the filling."
         ),
-        next="Wait until water has come out at the tank steadily for some minutes, then catch and record again.",
+        next=(
+            "Wait until water has come out steadily at the tank for some minutes; only then trust rate and catch, "
+            "and record again."
+        ),
         basis=Basis.COMMON_PRACTICE,
         source=source("clemson", "article"),
         looks=_first_fill,
         question="Was the delivery line full before this start?",
-        cautions=(FINGERS, AIR_VESSEL),
-        yields_to=("will-not-run",),
+        cautions=(FINGERS, PRESSURE),
     ),
 )

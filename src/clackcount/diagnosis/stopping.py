@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from clackcount.diagnosis.cautions import AIR_VESSEL, AT_THE_INTAKE, AT_THE_VALVE, EVERYWHERE
+from clackcount.diagnosis.cautions import EVERYWHERE
 from clackcount.diagnosis.facts import Facts, clock, times
 from clackcount.diagnosis.rule import Rule, Sign, source
 from clackcount.model import Basis, Cause, Severity, State, Stop
 
 AGAIN = 2  # stops in one recording that are no accident any more
+STOOD_S = 10.0
 FAINT = 0.6  # rushing or quiet heard with less than this is not told as heard
 
 
@@ -28,15 +29,15 @@ def _stopped(cause: Cause, told: str) -> Callable[[Facts], Sign | None]:
 
 def _evidence(stops: tuple[Stop, ...], told: str) -> str:
     words = f"Stopped at {times([stop.time_s for stop in stops])}; {told}."
-    before = next((stop.before for stop in reversed(stops) if stop.before), ())
-    if before:
-        words += f" Before it: {', '.join(before)}."
+    last = next((stop for stop in reversed(stops) if stop.before), None)
+    if last is not None:
+        words += f" Before {'it' if len(stops) == 1 else clock(last.time_s)}: {', '.join(last.before)}."
     restarts = [stop.restarted_s for stop in stops if stop.restarted_s is not None]
     return words + (f" Ran again from {times(restarts)}." if restarts else "")
 
 
 def _again(facts: Facts) -> Sign | None:
-    stops = facts.running.stops
+    stops = [stop for stop in facts.running.stops if _stood(facts, stop)]
     if len(stops) < AGAIN:
         return None
     runs_s = [run.end_s - run.start_s for run in facts.runs if run.end_s < facts.info.duration_s]
@@ -44,6 +45,13 @@ def _again(facts: Facts) -> Sign | None:
     if runs_s:
         evidence += f"; the longest run before a stop was {clock(max(runs_s))}"
     return Sign(evidence + ".", min(0.95, max(s.confidence for s in stops) + 0.1), tuple(s.time_s for s in stops))
+
+
+def _stood(facts: Facts, stop: Stop) -> bool:
+    """Whether it stood for a while, or had to be pushed: a ram that goes on by itself at once has only paused."""
+    if stop.restarted_s is None or stop.restarted_s - stop.time_s >= STOOD_S:
+        return True
+    return any(stop.time_s <= hand.start_s < stop.restarted_s for hand in facts.stretches(State.HAND))
 
 
 def _will_not_run(facts: Facts) -> Sign | None:
@@ -64,12 +72,12 @@ def _silent(facts: Facts) -> Sign | None:
 
 
 def _unclear(facts: Facts) -> Sign | None:
-    unsure_s = facts.unsure_s(FAINT)
+    unsure_s = sum(stretch.end_s - stretch.start_s for stretch in facts.unsure(FAINT))
     if unsure_s < 3 or not (facts.runs or facts.stretches(State.HAND)):
         return None
-    return Sign(
-        f"For {unsure_s:.0f} s without a beat the sound does not tell whether water ran through the waste valve.", 0.9
-    )
+    where_s = tuple(stretch.start_s for stretch in facts.unsure(FAINT))
+    words = f"For {unsure_s:.0f} s without a beat the sound does not tell whether water ran through the waste valve."
+    return Sign(words, 0.9, where_s[:5])
 
 
 RULES = (
@@ -106,25 +114,25 @@ RULES = (
         title="Stopped with the waste valve shut",
         means="The slams end and the rush ends with them: the recoil no longer lets the valve fall open.",
         next=(
-            "Push the valve open with a stick. If it slams and stays shut again, throttle the delivery valve and "
-            "retry."
+            "See that the supply is still on, then push the valve open with a stick. If it slams and stays shut "
+            "again, throttle the delivery valve and retry."
         ),
         basis=Basis.PUBLISHED,
         source=source("clemson", "field", "cornell", "lore"),
         looks=_stopped(Cause.SHUT_STALL, "no water was heard after the last slam"),
         causes=(
             "too little back pressure: delivery line empty, leaking, or opened too fast",
-            "waste valve stuck: grit, bent stem, swollen rubber",
-            "delivery valve leaks or hangs open and holds the valve shut",
-            "somebody shut the supply",
+            "waste valve stuck (grit, bent stem, swollen rubber), or its weight too small to fall against the head",
+            "delivery valve leaks or hangs open and holds the waste valve shut",
+            "the supply was shut or ran dry all at once: then the waste valve hangs open and no water runs",
         ),
         checks=(
-            "supply: is it still on?",
-            "valve: push it, feel whether it moves freely",
+            "source level: is there water, and is the supply still on?",
+            "valve: push it with a stick; does it move freely, does it dribble while shut (dirt on its seat)?",
             "delivery valve: shut the stop valve at the ram; does the pressure in the body drop?",
             "delivery pipe: full, and no leak?",
         ),
-        question="Was the delivery valve opened, or the supply shut, just before?",
+        question="Was the delivery opened, or the supply shut, just before?",
         cautions=EVERYWHERE,
     ),
     Rule(
@@ -135,7 +143,7 @@ RULES = (
         next="Go to the source: water level over the intake, strainer, air at the intake or in the drive pipe.",
         basis=Basis.PUBLISHED,
         source=source("article", "cornell", "clemson"),
-        looks=_stopped(Cause.STARVED, "the beat faded before it"),
+        looks=_stopped(Cause.STARVED, "the beat faded away"),
         causes=(
             "source too low for what the pump uses",
             "strainer or drive pipe partly blocked",
@@ -149,7 +157,7 @@ RULES = (
             "valve: a shorter stroke or less weight uses less water",
         ),
         question="Does the water at the intake drop while the pump runs?",
-        cautions=AT_THE_INTAKE + AT_THE_VALVE,
+        cautions=EVERYWHERE,
     ),
     Rule(
         code="stopped",
@@ -181,7 +189,7 @@ RULES = (
             "supply unsteady or too small",
             "air in the drive pipe",
             "too little back pressure (under about 7 m of water)",
-            "valve stroke or weight wrong, worn valve",
+            "valve stroke or weight wrong, worn or dirty valve",
         ),
         checks=(
             "source level: watch it through a run",
@@ -190,6 +198,7 @@ RULES = (
             "valve travel, dirt and wear",
             "delivery valve: throttle it and see whether it then runs on",
         ),
+        question="Did somebody stop it on purpose? Does the source run lower at night?",
         cautions=EVERYWHERE,
     ),
     Rule(
@@ -211,13 +220,14 @@ RULES = (
             "supply too small to shut the valve briskly",
         ),
         checks=(
-            "source level and strainer",
+            "source level",
+            "strainer",
             "air: let water run through the open valve until no bubbles come",
             "valve: weight, stroke, free stem",
             "delivery valve: shut it, start, then open slowly",
         ),
         question="Was the delivery valve shut or throttled while you pushed?",
-        cautions=(*AT_THE_VALVE, AIR_VESSEL),
+        cautions=EVERYWHERE,
     ),
     Rule(
         code="silent",
@@ -234,8 +244,8 @@ RULES = (
         looks=_silent,
         causes=("the pump stands", "too far away, or too much other noise"),
         checks=(
-            "valve open and water running: source level, strainer, dirt under the valve",
-            "valve open, no water: source dry or intake blocked; walk the line",
+            "valve open and water running: source level, strainer, air, dirt under the valve",
+            "valve open, no water: source dry, supply shut or intake blocked; walk the line",
             "valve shut: push it with a stick, then delivery valve and back pressure",
         ),
         question="Does the pump run? If not: is the waste valve open or shut, and does water run out of it?",

@@ -5,13 +5,15 @@ from __future__ import annotations
 import re
 import textwrap
 from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import astuple
 
 from clackcount.model import Severity
-from clackcount.report.view import Advice, Event, Fact, TrendLine, View
+from clackcount.report.view import TREND_COLUMNS, Advice, Event, Fact, TrendLine, View
 
 Paint = Callable[[str, str], str]  # (text, role) -> text; roles: "strong", "act", "watch", "faint"
 
 WIDTH = 80
+TREND_SPARED = ("rush", "strength", "scatter", "missed", "stops")  # where the lines are too short for all, in turn
 NARROWEST = 32  # below this the hanging indents leave no room for words
 
 _LIST_MARK = re.compile(r"\s*(?:-\s+|\d+\.\s+)?")
@@ -37,7 +39,7 @@ def render(view: View, *, width: int = WIDTH, paint: Paint = no_paint) -> str:
     if view.story:
         lines += ["", paint("What happened", "strong"), *_story(view.story, width)]
     if view.trend:
-        lines += ["", paint("Over time", "strong"), *_trend(view.trend)]
+        lines += ["", paint("Over time", "strong"), *_trend(view.trend, width)]
     if view.first:
         lines += ["", *_first(view.first, width, paint, calm=view.calm)]
     if view.others:
@@ -100,12 +102,14 @@ def _story(story: tuple[Event, ...], width: int) -> Iterator[str]:
         yield from _wrapped(event.text, width, first=f"  {event.at:>{column}}  ", rest=" " * (column + 4))
 
 
-def _trend(trend: tuple[TrendLine, ...]) -> Iterator[str]:
-    rows = [("time", "a minute", "scatter", "strength", "missed")]
-    rows += [(line.span, line.rate, line.scatter, line.strength, line.missed) for line in trend]
-    widths = [max(len(row[column]) for row in rows) for column in range(len(rows[0]))]
-    for row in rows:
-        yield "  " + "  ".join(cell.rjust(wide) for cell, wide in zip(row, widths, strict=True))
+def _trend(trend: tuple[TrendLine, ...], width: int) -> Iterator[str]:
+    columns = [*zip(TREND_COLUMNS, *(astuple(line) for line in trend), strict=True)]
+    wide = {column[0]: 2 + max(map(len, column)) for column in columns}
+    for spare in TREND_SPARED:
+        if sum(wide.values()) > width:
+            del wide[spare]
+    for cells in zip(*(column for column in columns if column[0] in wide), strict=True):
+        yield "".join(cell.rjust(room) for cell, room in zip(cells, wide.values(), strict=True))
 
 
 def _first(advice: Advice, width: int, paint: Paint, *, calm: bool) -> Iterator[str]:

@@ -16,6 +16,7 @@ from clackcount.model import (
     Listening,
     Pattern,
     RecordingInfo,
+    Running,
     Severity,
     Startup,
     State,
@@ -41,11 +42,15 @@ class Fact:
 
 @dataclass(frozen=True, slots=True)
 class Event:
-    """A moment of the story. at: mm:ss, or "" for a remark between moments. time_s: the same moment as a number."""
+    """A moment of the story. at: mm:ss, or "" for a remark between moments. time_s: the same moment as a number.
+
+    minor: what goes first where the story is too long: a spell of pushing, water or quiet.
+    """
 
     at: str
     text: str
     time_s: float | None = None
+    minor: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,13 +72,19 @@ class Advice:
 
 @dataclass(frozen=True, slots=True)
 class TrendLine:
-    """A window of a long recording, every cell ready to print ("-" where nothing was measured)."""
+    """A window of a long recording, every cell ready to print ("-" where nothing was measured), as TREND_COLUMNS."""
 
     span: str
+    runs: str
     rate: str
     scatter: str
     strength: str
+    rush: str
     missed: str
+    stops: str
+
+
+TREND_COLUMNS = ("time", "runs", "a minute", "scatter", "strength", "rush", "missed", "stops")
 
 
 @dataclass(frozen=True, slots=True)
@@ -214,10 +225,10 @@ def _facts(listening: Listening) -> Iterator[Fact]:
             yield Fact(label, f"{_rate(beat)} beats a minute")
         yield Fact("counted", f"{count(beat.n_cycles, 'beat')} from {clock(beat.start_s)} to {clock(beat.end_s)}")
         yield Fact("the beat", _evenness(beat))
-        if beat.open_s is not None and beat.shut_s is not None:
+        if beat.open_s is not None and beat.shut_s is not None and beat.confidence >= UNSURE:
             yield Fact("waste valve", f"open {beat.open_s:.2f} s, shut {beat.shut_s:.2f} s of each beat")
         yield Fact("how sure", f"{how_sure(beat.confidence)}, that this is a ram")
-    if listening.running and listening.running.startup:
+    if listening.running and listening.running.startup and listening.running.startup.hand_strokes:
         yield Fact("start-up", _startup_text(listening.running.startup))
 
 
@@ -247,17 +258,21 @@ def _story(listening: Listening) -> list[Event]:
     if running is None:
         return []
     stops = {round(stop.time_s, 3): stop for stop in running.stops}
+    ram = not listening.beats.pumps or listening.beats.pumps[0].confidence >= UNSURE
     told: list[tuple[float, Event]] = []
     for stretch in running.timeline:
         stop = stops.pop(round(stretch.start_s, 3), None)
-        text = _stretch_text(stretch) if stop is None else _stop_text(stop)
-        told.append((stretch.start_s, Event(clock(stretch.start_s), text, stretch.start_s)))
+        text = _stretch_text(stretch, ram=ram) if stop is None else _stop_text(stop)
+        minor = stop is None and stretch.state is not State.SELF
+        told.append((stretch.start_s, Event(clock(stretch.start_s), text, stretch.start_s, minor)))
     told.extend((stop.time_s, Event(clock(stop.time_s), _stop_text(stop), stop.time_s)) for stop in stops.values())
     told.extend(_startup_events(running.startup))
     return [event for _, event in sorted(told, key=lambda item: item[0])]
 
 
-def _stretch_text(stretch: Stretch) -> str:
+def _stretch_text(stretch: Stretch, *, ram: bool) -> str:
+    if stretch.state is State.SELF and not ram:
+        return f"beats by itself, {count(stretch.n_slams, 'knock')}"
     text = _STATES[stretch.state]
     if stretch.state is State.HAND:
         text += f", {count(stretch.n_slams, 'stroke')}"
@@ -274,10 +289,11 @@ def _stop_text(stop: Stop) -> str:
 
 
 def _startup_events(startup: Startup | None) -> Iterator[tuple[float, Event]]:
-    if startup is None or startup.settled_from_s is None:
+    if startup is None or startup.settled_from_s is None or not startup.hand_strokes:
         return
     settled_s = startup.settled_from_s
-    yield settled_s, Event(clock(settled_s), "steady enough to begin a timed catch", settled_s)
+    text = "steady enough to begin a timed catch, once the delivery line is full"
+    yield settled_s, Event(clock(settled_s), text, settled_s)
 
 
 def story(listening: Listening, most: int) -> tuple[Event, ...]:
@@ -286,12 +302,21 @@ def story(listening: Listening, most: int) -> tuple[Event, ...]:
 
 
 def _shortened(story: list[Event], most: int = STORY_LINES) -> tuple[Event, ...]:
-    """The story in at most STORY_LINES lines: its beginning and its end, and how much lies between."""
+    """The story in at most so many lines and one that says how much is left out.
+
+    Stops and runs stay, with how it ends; where they are too many, those at its beginning and at its end.
+    """
     if len(story) <= most:
         return tuple(story)
+    kept = [event for event in story[:-1] if not event.minor] + story[-1:]
+    if len(kept) <= most:
+        return (*kept, _left_out(len(story) - len(kept), "lesser"))
     half = most // 2
-    left_out = len(story) - 2 * half
-    return (*story[:half], Event("", f"({left_out} more changes: --json has them all)"), *story[-half:])
+    return (*kept[:half], _left_out(len(story) - 2 * half, "more"), *kept[-half:])
+
+
+def _left_out(n: int, kind: str) -> Event:
+    return Event("", f"({count(n, f'{kind} change')} left out: --json has them all)")
 
 
 # --- long recordings -------------------------------------------------------------------------------------------
@@ -302,9 +327,10 @@ def _trend(listening: Listening) -> Iterator[TrendLine]:
     rows = listening.running.trend if listening.running else ()
     if listening.recording.duration_s < TREND_FROM_S or len(rows) < 2:
         return
+    assert listening.running is not None
     at_once = math.ceil(len(rows) / TREND_ROWS)
     for start in range(0, len(rows), at_once):
-        yield _trend_line(_together(rows[start : start + at_once]))
+        yield _trend_line(_together(rows[start : start + at_once]), listening.running)
 
 
 def _together(rows: tuple[TrendRow, ...]) -> TrendRow:
@@ -325,13 +351,22 @@ def _together(rows: tuple[TrendRow, ...]) -> TrendRow:
     )
 
 
-def _trend_line(row: TrendRow) -> TrendLine:
+def _trend_line(row: TrendRow, running: Running) -> TrendLine:
+    runs_s = sum(
+        max(0.0, min(stretch.end_s, row.end_s) - max(stretch.start_s, row.start_s))
+        for stretch in running.timeline
+        if stretch.state is State.SELF
+    )
+    stops = sum(row.start_s <= stop.time_s < row.end_s for stop in running.stops)
     return TrendLine(
         span=f"{clock(row.start_s)}-{clock(row.end_s)}",
+        runs=f"{math.floor(100 * runs_s / (row.end_s - row.start_s) + 1e-6)} %",
         rate="-" if row.rate_per_min is None else f"{row.rate_per_min:.1f}",
         scatter="-" if row.robust_cv is None else per_cent(row.robust_cv),
         strength="-" if row.strength_db is None else f"{row.strength_db:.0f} dB",
+        rush="-" if row.rush_db is None else f"{row.rush_db:.0f} dB",
         missed=str(row.missed),
+        stops=str(stops),
     )
 
 

@@ -111,6 +111,7 @@ def test_no_ram_no_rate(place: str) -> None:
     ("samples", "code"),
     [
         (np.zeros(RATE_HZ * 10, dtype=np.float32), "silent"),
+        (np.full(RATE_HZ * 10, 0.9, dtype=np.float32), "silent"),  # a standing level
         (np.full(RATE_HZ // 5, 0.1, dtype=np.float32), "too-short"),
         (np.zeros(0, dtype=np.float32), "too-short"),
     ],

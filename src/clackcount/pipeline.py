@@ -42,7 +42,12 @@ class Hearer:
         self._tracker = Tracker(beats)
         self._collector = Collector()
         self._settings = beats
-        self.peak = 0.0
+        self._highest, self._lowest = -np.inf, np.inf
+
+    @property
+    def swing(self) -> float:
+        """Half the way between the highest and the lowest sample so far: 0 for a standing level."""
+        return max(0.0, self._highest - self._lowest) / 2
 
     @property
     def heard_s(self) -> float:
@@ -53,7 +58,8 @@ class Hearer:
         """Hear a block of mono samples, float32 (n,)."""
         if len(samples) == 0:
             return
-        self.peak = max(self.peak, float(samples.max()), -float(samples.min()))
+        self._highest = max(self._highest, float(samples.max()))
+        self._lowest = min(self._lowest, float(samples.min()))
         for passage in self._ear.feed(samples):
             self._hear(passage)
 
@@ -98,10 +104,9 @@ def listen(
         if on_progress is not None:
             on_progress(hearer.heard_s)
     if hearer.heard_s < SHORTEST_S:
-        raise RecordingError(
-            f"the recording is only {hearer.heard_s:.1f} s long", hint="record a minute or more", code="too-short"
-        )
-    if hearer.peak < SILENT_PEAK:
+        length = f"only {hearer.heard_s:.1f} s" if hearer.heard_s >= 0.1 else "under 0.1 s"
+        raise RecordingError(f"the recording is {length} long", hint="record a minute or more", code="too-short")
+    if hearer.swing < SILENT_PEAK:
         raise RecordingError(
             "the recording is silent", hint="was the microphone covered or switched off?", code="silent"
         )

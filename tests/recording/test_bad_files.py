@@ -152,6 +152,7 @@ def by_soundfile(container: str, subtype: str | None = None) -> Callable[[Path, 
 CUT = [
     ("wav", by_soundfile("WAV"), "it was cut short"),
     ("aiff", by_soundfile("AIFF"), "cut short"),
+    ("caf", by_soundfile("CAF", "PCM_16"), "cut short"),
     ("flac", by_soundfile("FLAC"), "it was cut short"),
     ("vorbis", by_soundfile("OGG", "VORBIS"), "cut short"),
     ("opus", lambda path, sound: encode(path, sound, 48_000, "libopus", "ogg"), "cut short"),
@@ -195,6 +196,32 @@ def test_damage_in_the_middle_does_not_end_it(
     assert len(sound) / rate == pytest.approx(6.0, abs=0.2)
     assert np.isfinite(sound).all()
     np.testing.assert_allclose(shifts_ms(sound, rate, (0.31, 1.1)), 0.0, atol=2.0)
+
+
+def test_a_file_that_shrinks_while_it_is_read_says_so(tmp_path: Path) -> None:
+    path = by_soundfile("WAV")(tmp_path / "a.wav", knocks(48_000, 12.0))
+    with open_recording(path) as recording:
+        os.truncate(path, path.stat().st_size // 2)
+        n_samples = sum(len(block) for block in recording.blocks())
+        assert n_samples / 48_000 == pytest.approx(6.0, abs=0.1)
+        assert recording.info().warnings == (
+            "the file ends at 00:06, though its header promises 00:12: it was cut short",
+        )
+
+
+@pytest.mark.parametrize(("frame", "what"), [(b"\x7c", "nothing"), (b"\x44" + bytes(5), "comfort noise")])
+def test_amr_that_leaves_out_what_is_no_voice_is_not_damaged(tmp_path: Path, frame: bytes, what: str) -> None:
+    # RFC 4867, 4.3.1 and 5.3: a frame begins with its type, 8 comfort noise of 39 bits, 15 nothing; at 12.2 kbit/s a
+    # frame of sound takes 32 bytes, 20 ms.
+    path = encode(tmp_path / "a.amr", knocks(8_000), 8_000, "libopencore_amrnb", "amr", bit_rate=12_200)
+    content = path.read_bytes()
+    assert content[:6] == b"#!AMR\n"
+    frames = [content[start : start + 32] for start in range(6, len(content), 32)]
+    path.write_bytes(content[:6] + b"".join([*frames[:120], *[frame] * 20, *frames[140:]]))
+    sound, rate, warnings = with_warnings(path)
+    assert len(sound) / rate == pytest.approx(6.0, abs=0.03)
+    assert [warning for warning in warnings if "damaged" in warning] == []
+    assert any("breaks off once, for 0.40 s" in warning for warning in warnings)
 
 
 def test_things_that_are_not_numbers_become_silence_and_are_counted(tmp_path: Path) -> None:

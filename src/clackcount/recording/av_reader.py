@@ -21,7 +21,7 @@ import numpy as np
 
 from clackcount.errors import RecordingError
 from clackcount.recording.placing import Placer
-from clackcount.recording.reader import Chunk, Forgiving, Reader, cut_short, damaged
+from clackcount.recording.reader import Chunk, Forgiving, Reader, damaged
 from clackcount.recording.sniff import WILL_DO, Kind
 from clackcount.units import clock
 
@@ -38,7 +38,6 @@ _NO_STAMPS = ("caf", "wav", "aiff", "au", "w64")
 
 _GROUP_S = 2.0  # frames of 20 ms are handed on in groups, or the work per array would cost more than the sound
 _LATE_SOUND_S = 0.05
-_SHORT_SHARE, _SHORT_S = 0.01, 0.5
 
 
 class AvReader(Reader):
@@ -91,7 +90,7 @@ class AvReader(Reader):
                 n_out, n_group, group = n_out + n_group, 0, []
         if n_group:
             yield np.concatenate(group, axis=1)
-        self._warn_at_end((n_out + n_group) / self.sample_rate_hz, placer)
+        self._warn_at_end(n_out + n_group, placer)
 
     def close(self) -> None:
         self._decoded.close()
@@ -105,6 +104,7 @@ class AvReader(Reader):
         packets = self._container.demux(self._track)
         n_packets = 0
         while True:
+            packet = None
             try:
                 packet = next(packets, None)
                 if packet is None:
@@ -116,6 +116,8 @@ class AvReader(Reader):
             except (av.FFmpegError, IndexError) as err:  # IndexError: a stream that PyAV does not know turns up
                 if isinstance(err, EOFError):
                     return
+                if packet is not None and _left_out(self._track.codec_context.name, packet):
+                    continue
                 self._n_errors += 1
                 if self._damaged_s is None and self._n_decoded:
                     self._damaged_s = self._n_decoded / (self._track.codec_context.sample_rate or 1)
@@ -186,7 +188,7 @@ class AvReader(Reader):
                 f"the sound begins {start_s:.2f} s after the picture: times count from the start of the sound"
             )
 
-    def _warn_at_end(self, have_s: float, placer: Placer) -> None:
+    def _warn_at_end(self, n_out: int, placer: Placer) -> None:
         if placer.n_gaps:
             times = "once" if placer.n_gaps == 1 else f"{placer.n_gaps} times"
             self.warnings.append(
@@ -195,10 +197,8 @@ class AvReader(Reader):
             )
         if self._damaged_s is not None:
             self.warnings.append(damaged(self._damaged_s))
-        claimed_s = (self.n_frames_hint or 0) / self.sample_rate_hz
-        certain = self.container not in _BARE or (self.container == "mp3" and self._trimmed)
-        if certain and have_s < claimed_s - max(_SHORT_S, _SHORT_SHARE * claimed_s):
-            self.warnings.append(cut_short(have_s, claimed_s))
+        if self.container not in _BARE or (self.container == "mp3" and self._trimmed):
+            self.warn_if_short(n_out)
 
 
 def _open(file: IO[bytes], kind: Kind | None) -> Any:
@@ -239,6 +239,12 @@ def _nothing(kind: Kind | None, n_errors: int) -> RecordingError:
     return RecordingError(
         "the file holds a header but no sound", hint="was the recording stopped properly?", code="no-samples"
     )
+
+
+def _left_out(codec: str, packet: Any) -> bool:
+    """True for what AMR has in place of a frame that held no voice: comfort noise, or nothing (RFC 4867, 4.3.1)."""
+    speech = {"amrnb": 7, "amrwb": 8}.get(codec, 15)  # the last frame type that is sound
+    return packet.size > 0 and (bytes(packet)[0] >> 3 & 15) > speech
 
 
 def _container_name(container: Any, kind: Kind | None) -> str:

@@ -121,6 +121,8 @@ def _from_file(file: IO[bytes], kind: Kind | None) -> Reader:
 def _unfinished(file: IO[bytes], kind: Kind) -> bool:
     """True where the format marks its end, the mark is missing, and the decoders would not say so."""
     end = file.seek(0, os.SEEK_END)
+    if kind.container == "caf":
+        return _chunks_end(file, end) > end
     if kind.container == "aiff":
         file.seek(4)
         return 8 + int.from_bytes(file.read(4), "big") > end + 1  # the last padding byte may be left out
@@ -130,6 +132,21 @@ def _unfinished(file: IO[bytes], kind: Kind) -> bool:
         page = tail.rfind(b"OggS")
         return page < 0 or len(tail) < page + 6 or not tail[page + 5] & _OGG_LAST
     return False
+
+
+def _chunks_end(file: IO[bytes], end: int) -> int:
+    """Where a CAF file should end by its chunks: a name of 4 bytes and a size of 8 before each (Apple, CAF 1.0).
+
+    A size of -1 reaches to the end of the file.
+    """
+    at = 8
+    while at + 12 <= end:
+        file.seek(at)
+        size = int.from_bytes(file.read(12)[4:], "big", signed=True)
+        if size < 0:
+            return end
+        at += 12 + size
+    return at
 
 
 def _decoder(file: IO[bytes], kind: Kind | None) -> Reader:

@@ -18,6 +18,7 @@ Chunk = NDArray[Any]
 
 CHUNK_S = 0.25  # decisions fall on chunks of this length; also how far a live stream lags behind
 _LONGEST_READ_S, _LARGEST_READ = 5.0, 1 << 19  # seconds; values over all channels
+_SHORT_SHARE, _SHORT_S = 0.01, 0.5  # a header that promises so much more is off by more than a frame of its codec
 
 
 class ByteStream(Protocol):
@@ -74,6 +75,12 @@ class Reader(ABC):
     @abstractmethod
     def close(self) -> None:
         """Let go of the source."""
+
+    def warn_if_short(self, n_read: int) -> None:
+        """Warn where the sound ended, after so many samples per channel, clearly before the header said."""
+        have_s, claimed_s = n_read / self.sample_rate_hz, (self.n_frames_hint or 0) / self.sample_rate_hz
+        if have_s < claimed_s - max(_SHORT_S, _SHORT_SHARE * claimed_s):
+            self.warnings.append(cut_short(have_s, claimed_s))
 
 
 def chunk_samples(sample_rate_hz: int) -> int:

@@ -54,6 +54,7 @@ class SoundfileReader(Reader):
                 self.warnings.append(damaged(n_read / self.sample_rate_hz))
                 return
             if not len(chunk):
+                self.warn_if_short(n_read)
                 return
             n_read += len(chunk)
             yield chunk.T

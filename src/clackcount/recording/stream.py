@@ -56,7 +56,7 @@ class Recording:
         self._rails = [(_rail(reader), _rail(reader)) for _ in range(channels)]
         self._mixer = Mixer(channels, rate, CHUNK_S)
         self._n = self._n_bad = 0
-        self._peak = 0.0
+        self._swing = 0.0
         self._ended = False
         self._chunks = reader.chunks()
         # The first chunk is read now, so that a file without sound fails on opening; live sound may keep one waiting.
@@ -165,7 +165,7 @@ class Recording:
         size = min(self._chunk, n)
         cut = samples.reshape(channels, n // size, size)
         tops, bottoms = cut.max(axis=2), cut.min(axis=2)
-        self._peak = max(self._peak, float(tops.max()), -float(bottoms.min()))
+        self._swing = max(self._swing, float((tops - bottoms).max()) / 2)
         if channels == 1:
             for i in self._near_rails(tops[0], bottoms[0]):
                 self._use(self._count(cut[:, i], tops[:, i], bottoms[:, i]), np.ones(1, np.float32))
@@ -207,7 +207,7 @@ class Recording:
         if clipped >= _CLIPPED_WORTH_TELLING:
             yield f"the sound is clipped in {_percent(clipped)} % of the recording: move the phone further away"
         yield from self._mix_warnings()
-        if self._ended and self._peak < _SILENT_PEAK:
+        if self._ended and self._swing < _SILENT_PEAK:
             yield "the recording is silent: was the microphone covered or switched off?"
         if self._ended and duration_s < _SHORT_S:
             yield f"the recording is only {duration_s:.2g} s long"

@@ -6,6 +6,13 @@ one line at a single place (``cli.main``). ``exit_code`` is 2 for what was typed
 
 from __future__ import annotations
 
+_CONTROL = dict.fromkeys([*range(32), *range(127, 160)], "?")  # would move or colour what is on the screen
+
+
+def one_line(words: object) -> str:
+    """words on a single line, whatever the message of a library or the name of a file looks like."""
+    return " ".join(str(words).split()).translate(_CONTROL)
+
 
 class ClackcountError(Exception):
     """Base of all errors meant for a person.

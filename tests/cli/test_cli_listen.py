@@ -108,6 +108,21 @@ def test_text_of_several_files_is_set_apart(run, brook):
     ran = run("listen", brook, brook)
     assert ran.out.count("brook.wav: 00:10 of sound") == 2
     assert "\n\nbrook.wav" in ran.out
+    assert run("listen", "missing.wav", brook).out.startswith("brook.wav")
+
+
+@pytest.mark.parametrize("name", ["new\nline", "red\x1b[31m", "back\rto", "bell\x07"])
+def test_a_name_that_would_move_the_screen_is_told_on_one_line(name, run, brook, tmp_path):
+    os.symlink(brook, tmp_path / name)
+    heard, missing = run("listen", tmp_path / name), run("listen", f"{name}.wav")
+    assert heard.out.splitlines()[0].endswith(": 00:10 of sound, wav (pcm_s16), 16 kHz, mono")
+    assert missing.err.count("\n") == 1
+    assert {letter for letter in heard.out + missing.err if letter < " "} == {"\n"}
+
+
+def test_standard_input_is_called_so(run, monkeypatch):
+    monkeypatch.setattr(sys, "stdin", io.TextIOWrapper(io.BytesIO(b"")))
+    assert run("listen", "-").err.startswith("error: standard input: the file is empty")
 
 
 def test_csv_of_several_files_is_one_table(run, brook, tmp_path):

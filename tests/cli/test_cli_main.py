@@ -16,6 +16,7 @@ import click
 import pytest
 
 import clackcount
+from clackcount.__main__ import main as start
 from clackcount.cli import main as cli_main
 from clackcount.cli.explain import all_meanings
 from clackcount.errors import FailedError, QuantityError
@@ -133,6 +134,9 @@ def a_command_that_raises(monkeypatch, error: BaseException) -> None:
     (QuantityError("'7 wet' is no volume", hint="try 1 cup"), 2, "error: '7 wet' is no volume (hint: try 1 cup)"),
     (FailedError("the logbook is busy"), 1, "failed: the logbook is busy"),
     (OSError(28, "No space left on device"), 1, "failed: No space left on device"),
+    (RuntimeError("cannot cache function '__o_fold': no locator available for file 'notation.py'"), 1,
+     "failed: the compiler in librosa finds no folder to write to (hint: set NUMBA_CACHE_DIR to one, as in "
+     "NUMBA_CACHE_DIR=/tmp/mine)"),
     (KeyboardInterrupt(), 130, "stopped"),
     (wrapped_by_an_import(), 130, "stopped"),
     (ZeroDivisionError("oh\nno"), 1,
@@ -185,6 +189,17 @@ def test_ctrl_c_while_listening_ends_with_one_line():
     assert (process.returncode, out, err) == (130, b"", b"stopped\n")
 
 
+def test_ctrl_c_while_the_command_line_is_loaded_ends_as_cleanly(monkeypatch, capsys):
+    class Interrupted:
+        def find_spec(self, name: str, *_: object) -> None:
+            if name == "clackcount.cli.main":
+                raise KeyboardInterrupt
+
+    monkeypatch.delitem(sys.modules, "clackcount.cli.main")
+    monkeypatch.setattr(sys, "meta_path", [Interrupted(), *sys.meta_path])
+    assert (start(), capsys.readouterr().err) == (130, "stopped\n")
+
+
 @pytest.mark.parametrize("shell", ["bash", "zsh", "fish"])
 def test_completion_scripts(shell, run):
     ran = run("completion", shell)
@@ -192,9 +207,14 @@ def test_completion_scripts(shell, run):
     assert "_CLACKCOUNT_COMPLETE" in ran.out
 
 
-@pytest.mark.parametrize(
-    ("words", "expected"), [("clackcount li", "plain,listen"), ("clackcount listen --js", "plain,--json")]
-)
+@pytest.mark.parametrize(("words", "expected"), [
+    ("clackcount li", "plain,listen"),
+    ("clackcount listen --js", "plain,--json"),
+    ("clackcount listen ra", "file,ra"),
+    ("clackcount listen --site sp", "file,sp"),
+    ("clackcount report a.m4a -o sp", "file,sp"),
+    ("clackcount explain stea", "plain,steady-beat"),
+])  # fmt: skip
 def test_completion_completes(words, expected):
     environment = os.environ | {
         "_CLACKCOUNT_COMPLETE": "bash_complete", "COMP_WORDS": words, "COMP_CWORD": str(words.count(" ")),

@@ -6,12 +6,14 @@ import click
 
 from clackcount.cli import terminal
 from clackcount.cli.book import drawn, open_logbook, site_named
-from clackcount.cli.options import json_option, logbook_option, over_option, png_option
+from clackcount.cli.options import FILE, json_option, logbook_option, over_option, png_option
 from clackcount.cli.terminal import put, put_json
 
 
 @click.command("advise", short_help="Say which setting to try next, and which is the best so far.")
-@click.option("--site", required=True, metavar="SITE", help="The site, by its file or its name in the logbook.")
+@click.option(
+    "--site", required=True, metavar="SITE", type=FILE, help="The site, by its file or its name in the logbook."
+)
 @over_option
 @click.option(
     "--aim", type=click.Choice(["most-water", "least-waste", "within-supply"]), default="most-water",

@@ -6,6 +6,7 @@ import difflib
 from typing import TYPE_CHECKING
 
 import click
+from click.shell_completion import CompletionItem
 
 from clackcount.cli import terminal
 from clackcount.errors import ClackcountError
@@ -14,8 +15,17 @@ if TYPE_CHECKING:
     from clackcount.model import Meaning
 
 
+class _Code(click.types.StringParamType):
+    """The code of a finding. Shells complete it."""
+
+    name = "code"
+
+    def shell_complete(self, ctx: click.Context, param: click.Parameter, incomplete: str) -> list[CompletionItem]:
+        return [CompletionItem(code) for code in sorted(all_meanings()) if code.startswith(incomplete)]
+
+
 @click.command("explain")
-@click.argument("code", required=False)
+@click.argument("code", type=_Code(), required=False)
 def command(code: str | None) -> None:
     """Tell what a finding means, its likely causes, what to check in which order, and what it rests on.
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from clackcount.cli import measuring, terminal
-from clackcount.cli.options import catching
+from clackcount.cli.options import FILE, catching
 from clackcount.cli.progress import hear
 from clackcount.cli.site import keep_measurement
 from clackcount.errors import ClackcountError
@@ -22,7 +22,7 @@ Printer = Callable[["Listening", "Measurement | None", str], Iterable[str]]  # a
 
 
 @click.command("listen", short_help="Say what a ram in a recording is doing.")
-@click.argument("files", nargs=-1, required=True, metavar="FILE...")
+@click.argument("files", nargs=-1, required=True, metavar="FILE...", type=FILE)
 @click.option("--json", "form", flag_value="json", help="One JSON document a line and file (see clackcount schema).")
 @click.option("--csv", "form", flag_value="csv", help="One row a cycle, with a line of column names.")
 @catching
@@ -63,8 +63,8 @@ def command(
     if keep and (site is None or site == "-"):
         raise click.UsageError("--keep-calibration needs --site with a file to write into.")
     printer = _PRINTERS[form or "text"]()
-    worst = 0
-    for number, path in enumerate(files):
+    worst = n_told = 0
+    for path in files:
         water = None
         try:
             listening = hear(path)
@@ -76,8 +76,9 @@ def command(
             if form == "json":
                 _put([_error_document(path, error)])
             continue
-        if form is None and number > 0:
+        if form is None and n_told > 0:
             click.echo()
+        n_told += 1
         _put(printer(listening, water, given.site.measures if given else ""))
         if given is not None and site is not None and keep:
             keep_measurement(site, measuring.taught(listening, given), f"from {PurePath(path).name}")

@@ -9,7 +9,7 @@ import click
 
 from clackcount.cli import terminal
 from clackcount.cli.book import drawn, open_logbook, site_named, utc_of
-from clackcount.cli.options import at_option, json_option, logbook_option, png_option
+from clackcount.cli.options import FILE, at_option, json_option, logbook_option, png_option
 from clackcount.cli.terminal import put, put_json
 from clackcount.errors import LogbookError
 from clackcount.report.words import count
@@ -36,7 +36,7 @@ def where(as_json: bool, logbook: str | None) -> None:
 
 
 @command.command("export", short_help="Write the whole logbook into a file.")
-@click.argument("file", metavar="FILE", default="-")
+@click.argument("file", metavar="FILE", default="-", type=FILE)
 @click.option(
     "--json", "form", flag_value="json", help="As one JSON document (the default, unless FILE ends in .csv)."
 )
@@ -64,7 +64,7 @@ def export(file: str, form: str | None, logbook: str | None) -> None:
 
 
 @command.command("import", short_help="Take in what log export wrote.")
-@click.argument("file", metavar="FILE")
+@click.argument("file", metavar="FILE", type=FILE)
 @json_option
 @logbook_option
 def import_(file: str, as_json: bool, logbook: str | None) -> None:
@@ -92,7 +92,9 @@ def import_(file: str, as_json: bool, logbook: str | None) -> None:
 
 @command.command("note", short_help="Note a restart or a repair at a site.")
 @click.argument("text", metavar="TEXT")
-@click.option("--site", required=True, metavar="SITE", help="The site, by its name in the logbook or its site file.")
+@click.option(
+    "--site", required=True, metavar="SITE", type=FILE, help="The site, by its name in the logbook or its site file."
+)
 @click.option(
     "--kind", type=click.Choice(["restart", "repair", "note"]), default="note", show_default=True, help="What it was."
 )
@@ -158,7 +160,9 @@ def recompute(numbers: tuple[int, ...], as_json: bool, logbook: str | None) -> i
 
 
 @command.command("trend", short_help="Watch a site over months.")
-@click.option("--site", required=True, metavar="SITE", help="The site, by its file or its name in the logbook.")
+@click.option(
+    "--site", required=True, metavar="SITE", type=FILE, help="The site, by its file or its name in the logbook."
+)
 @json_option
 @png_option
 @logbook_option

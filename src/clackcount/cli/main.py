@@ -16,7 +16,7 @@ from click.shell_completion import shell_complete
 
 from clackcount import __version__
 from clackcount.cli import terminal
-from clackcount.errors import ClackcountError
+from clackcount.errors import ClackcountError, one_line
 
 # Small matrix products gain nothing from a second thread, and waiting for one costs more than the product where the
 # machine is busy. Must be set before numpy is loaded; whoever sets it differently has a reason.
@@ -102,7 +102,7 @@ def main(argv: list[str] | None = None) -> int:
         if debug:
             raise
         where = f"{err.filename}: " if err.filename else ""
-        return _last_word(f"failed: {where}{terminal.one_line(err.strerror or err)}", 1)
+        return _last_word(f"failed: {where}{one_line(err.strerror or err)}", 1)
     except Exception as err:
         if terminal.interrupted(err):
             return _last_word("stopped", STOPPED)
@@ -145,7 +145,7 @@ def _drop_output() -> None:
 def _usage_line(err: click.ClickException, argv: list[str]) -> str:
     context = getattr(err, "ctx", None)
     where = context.command_path if context else PROGRAM
-    message = terminal.one_line(err.format_message()).rstrip(".")
+    message = one_line(err.format_message()).rstrip(".")
     files = [word for word in argv if word.startswith("-") and word != "-" and os.path.exists(word)]
     hint = f"a file whose name begins with a dash: ./{files[0]}" if files else f"{where} --help"
     return f"error: {message} (hint: {hint})"

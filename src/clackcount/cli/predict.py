@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import click
 
-from clackcount.cli.options import json_option
+from clackcount.cli.options import FILE, json_option
 from clackcount.cli.site import put_lines, read_site
 from clackcount.cli.terminal import put_json
 
 
 @click.command("predict", short_help="Say what a site should deliver, from its site file.")
-@click.argument("site", metavar="SITE")
+@click.argument("site", metavar="SITE", type=FILE)
 @click.option("--rate", metavar="RATE", help='At this beat: "62", "62 per min".')
 @click.option("--stroke", metavar="LENGTH", help='With this stroke of the waste valve: "8 mm", "5/16 in".')
 @json_option

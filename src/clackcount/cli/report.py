@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 import click
 
 from clackcount.cli import measuring, terminal
-from clackcount.cli.options import catching, logbook_option, over_option
+from clackcount.cli.options import FILE, catching, logbook_option, over_option
 from clackcount.errors import FailedError
 
 if TYPE_CHECKING:
@@ -23,14 +23,20 @@ _ZERO = "Times count from the first sample of the recording."
 
 
 @click.command("report", short_help="Make one page with pictures and sound: look and listen.")
-@click.argument("recordings", nargs=-1, metavar="RECORDING...")
+@click.argument("recordings", nargs=-1, metavar="RECORDING...", type=FILE)
 @click.option(
-    "-o", "--output", default="report.html", show_default=True, metavar="FILE", help='The page; "-": stdout.'
+    "-o",
+    "--output",
+    default="report.html",
+    show_default=True,
+    metavar="FILE",
+    type=FILE,
+    help='The page; "-": stdout.',
 )
-@click.option("--png", "png_folder", metavar="FOLDER", help="Every figure as a PNG in FOLDER, too.")
+@click.option("--png", "png_folder", metavar="FOLDER", type=FILE, help="Every figure as a PNG in FOLDER, too.")
 @catching
 @click.option("--trials", nargs=2, multiple=True, metavar="FIRST SECOND", help='Trials compared, as "3,5" "4,6".')
-@click.option("--advise", metavar="SITE", help="What the trials at SITE say to try next.")
+@click.option("--advise", metavar="SITE", type=FILE, help="What the trials at SITE say to try next.")
 @over_option
 @logbook_option
 def command(

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from clackcount.cli import terminal
-from clackcount.cli.options import json_option
+from clackcount.cli.options import FILE, json_option
 from clackcount.cli.terminal import put_json
 from clackcount.errors import SiteError
 
@@ -23,7 +23,7 @@ def command() -> None:
 
 
 @command.command("new", short_help="Write a site file to fill in.")
-@click.argument("file", metavar="FILE")
+@click.argument("file", metavar="FILE", type=FILE)
 @click.option("--force", is_flag=True, help="Write over a file that is already there.")
 def new(file: str, force: bool) -> None:
     """Write a commented site file to fill in ("-": on standard output).
@@ -44,7 +44,7 @@ def new(file: str, force: bool) -> None:
 
 
 @command.command("check", short_help="Read a site file back, as it was understood.")
-@click.argument("file", metavar="FILE")
+@click.argument("file", metavar="FILE", type=FILE)
 @json_option
 def check(file: str, as_json: bool) -> None:
     """Read a site file back: every value as it was understood, and what was assumed.

@@ -12,7 +12,7 @@ from typing import Any
 
 import click
 
-from clackcount.errors import ClackcountError, FailedError
+from clackcount.errors import ClackcountError, FailedError, one_line
 
 WIDTH = 80
 DEBUG_VARIABLE = "CLACKCOUNT_DEBUG"
@@ -42,14 +42,10 @@ def put(lines: Iterable[str]) -> None:
         click.echo(line, color=colour_wanted())
 
 
-def one_line(words: object) -> str:
-    """words on a single line, whatever the message of a library looked like."""
-    return " ".join(str(words).split())
-
-
 def error_line(err: ClackcountError, about: str = "") -> str:
     """What was wrong, with the file or value it is about, and the hint: one line."""
     message = one_line(err)
+    about = "standard input" if about == "-" else one_line(about)
     if about and about not in message:
         message = f"{about}: {message}"
     kind = "error" if err.exit_code == 2 else "failed"
@@ -73,6 +69,12 @@ def interrupted(err: BaseException) -> bool:
 
 def fault(err: BaseException) -> FailedError:
     """An error that nobody foresaw, as one that says it is ours."""
+    if "cannot cache function" in str(err):  # on import, where neither its own folder nor the home can be written
+        return FailedError(
+            "the compiler in librosa finds no folder to write to",
+            hint="set NUMBA_CACHE_DIR to one, as in NUMBA_CACHE_DIR=/tmp/mine",
+            code="no-cache",
+        )
     what = one_line(f"{type(err).__name__}: {err}").rstrip(".: ")
     message = f"{what}. This is a fault in clackcount; run with {DEBUG_VARIABLE}=1 for the details."
     return FailedError(message, code="fault")

@@ -8,7 +8,7 @@ import click
 
 from clackcount.cli import terminal
 from clackcount.cli.book import drawn, open_logbook, site_named, utc_of
-from clackcount.cli.options import at_option, json_option, logbook_option, png_option
+from clackcount.cli.options import FILE, at_option, json_option, logbook_option, png_option
 from clackcount.cli.terminal import put, put_json
 from clackcount.errors import LogbookError
 
@@ -19,9 +19,13 @@ def command() -> None:
 
 
 @command.command("add", short_help="Store a trial: settings, catches, recording.")
-@click.argument("recording", metavar="[RECORDING]", required=False)
+@click.argument("recording", metavar="[RECORDING]", required=False, type=FILE)
 @click.option(
-    "--site", required=True, metavar="SITE", help="Site file, or the name of a site that is in the logbook."
+    "--site",
+    required=True,
+    metavar="SITE",
+    type=FILE,
+    help="Site file, or the name of a site that is in the logbook.",
 )
 @click.option(
     "--setting", "settings", multiple=True, metavar="NAME=VALUE",
@@ -95,7 +99,7 @@ def add(
 
 
 @command.command("list", short_help="List the trials, oldest first.")
-@click.option("--site", metavar="SITE", help="Only this site, by its file or its name.")
+@click.option("--site", metavar="SITE", type=FILE, help="Only this site, by its file or its name.")
 @click.option("--all", "removed", is_flag=True, help="Removed trials too.")
 @json_option
 @png_option

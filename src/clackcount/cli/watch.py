@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import click
 
 from clackcount.cli import terminal
+from clackcount.cli.options import FILE
 from clackcount.errors import RecordingError
 from clackcount.report.words import how_sure
 from clackcount.units import clock
@@ -26,7 +27,7 @@ KINDS = ("u8", "s16", "s24", "s32", "f32", "f64")
 
 
 @click.command("watch", short_help="Tell what the ram is doing while the sound comes in.")
-@click.argument("source", default="-", metavar="[SOURCE]")
+@click.argument("source", default="-", metavar="[SOURCE]", type=FILE)
 @click.option("--microphone", is_flag=True, help="Listen to the microphone (needs the microphone extra).")
 @click.option("--raw", type=click.IntRange(4000, 384000), metavar="RATE_HZ", help="Standard input is raw samples.")
 @click.option("--channels", type=click.IntRange(1, 32), default=1, show_default=True, help="Of raw samples.")

@@ -136,4 +136,4 @@ def test_without_a_ram_the_catch_stands_alone(run, place, brook):
     ran = run("listen", "--site", place, "--catch", "1.5 cup in 60 s", brook)
     assert ran.code == 0
     assert "delivered now" in ran.out
-    assert "delivered per stroke" not in ran.out
+    assert "delivered per beat" not in ran.out

@@ -292,7 +292,7 @@ def test_pushing_without_success_asks_for_back_pressure() -> None:
     running = Running((Stretch(State.HAND, 0, 60, 12, 0.9),), startup=Startup(12, 3, None, None))
     found = find(Beats(a_train(30, 60)), running, NO_FLOW, info(60))
     assert codes(found)[0] == "will-not-run"
-    assert "12 hand strokes" in found[0].evidence
+    assert "12 pushes" in found[0].evidence
 
 
 def test_after_a_start_the_line_may_still_be_filling_and_no_catch_is_asked_for() -> None:

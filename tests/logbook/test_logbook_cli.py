@@ -129,8 +129,9 @@ def test_list_show_and_remove(run):
     add(run, "8mm", 0.5, 1)
     add(run, "10mm", 0.6, 2)
     listed = run("trial", "list").out.splitlines()
-    assert listed[0].split()[:3] == ["No", "Date", "Set"]
-    assert listed[2].split()[:4] == ["2", "2026-03-02", "stroke", "10mm"]
+    assert listed[0].split() == ["No", "Date", "Set", "Beats", "Water", "A", "beat", "Efficiency"]
+    assert listed[1].split() == ["a", "minute", "L/min", "mL", "%"]
+    assert listed[3].split()[:4] == ["2", "2026-03-02", "stroke", "10mm"]
     assert len(run("trial", "list", "--json").json()["trials"]) == 2
     assert run("trial", "remove", 2, typed="n\n").code == 1
     assert run("trial", "remove", 2, typed="").code == 1

@@ -115,7 +115,7 @@ def test_two_rams_each_have_their_rate():
 def test_story_is_in_order_and_says_what_happened(stopped):
     story = view.of(stopped).story
     assert [event.at for event in story] == ["00:00", "00:04", "00:33", "00:38", "00:42"]
-    assert "12 strokes" in story[1].text
+    assert "12 pushes" in story[1].text
     assert "timed catch" in story[3].text
     assert "stays open" in story[4].text
     assert "slower by 4 %" in story[4].text

@@ -16,7 +16,7 @@ def _many_strokes(facts: Facts) -> Sign | None:
     own_s, start = facts.start
     attempts = f" in {start.failed_attempts + 1} attempts" if start.failed_attempts else ""
     return Sign(
-        f"{start.hand_strokes} hand strokes{attempts} before it ran by itself at {clock(own_s)}.", 0.8, (own_s,)
+        f"{start.hand_strokes} pushes{attempts} before it ran by itself at {clock(own_s)}.", 0.8, (own_s,)
     )
 
 
@@ -40,7 +40,7 @@ RULES = (
     Rule(
         code="many-strokes",
         severity=Severity.WATCH,
-        title="Took many hand strokes to start",
+        title="Took many pushes to start",
         means="Three or four pushes often do; ten or twenty while air leaves the pipes are not unusual.",
         next=(
             "Next time let water run through the open valve until no bubbles come, and shut or throttle the delivery "

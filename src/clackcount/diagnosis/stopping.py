@@ -58,7 +58,7 @@ def _will_not_run(facts: Facts) -> Sign | None:
     startup = facts.running.startup
     if startup is None or startup.self_cycling_from_s is not None or startup.hand_strokes < 3 or facts.runs:
         return None
-    evidence = f"{startup.hand_strokes} hand strokes, and it never ran by itself"
+    evidence = f"{startup.hand_strokes} pushes, and it never ran by itself"
     if startup.failed_attempts > 1:
         evidence += f" ({startup.failed_attempts} attempts)"
     hand = facts.stretches(State.HAND)
@@ -207,7 +207,7 @@ RULES = (
         title="Pushed by hand, but does not run by itself",
         means="The valve slams when it is pushed, but the recoil does not open it again.",
         next=(
-            "Shut or throttle the delivery valve, bleed the drive pipe, and push on: ten or twenty strokes are "
+            "Shut or throttle the delivery valve, bleed the drive pipe, and push on: ten or twenty pushes are "
             "not unusual."
         ),
         basis=Basis.PUBLISHED,

@@ -29,7 +29,7 @@ ASSUMED = {
     "air_reading": Assumed(0.0, 0.50, "a share of air is a guess: 50 %", True),
     "watch": Assumed(0.0, 0.3, "a watch started and stopped by hand, each ± 0.4 s"),
     "clock_in_recording": Assumed(0.0, 0.2, "start and end of a catch picked by ear or by voice in the recording"),
-    "count": Assumed(0.0, 0.41, "a window can cut off up to one stroke: triangular, ± 1"),
+    "count": Assumed(0.0, 0.41, "a window can cut off up to one beat: triangular, ± 1"),
     "open_time": Assumed(0.0, 0.01, "placing of slam and reopening in the recording: 1 %, at least 4 ms", True),
     "vessel": Assumed(1.0, 0.02, "marks of a kitchen or bucket measure, and holding it level: 2 %"),
     # The drive side.

@@ -77,7 +77,7 @@ def _water(measurement: Measurement) -> Iterator[Finding]:
         return
     share = log(delivered / bound)
     of, at_most = two_figures(value_of(delivered) * 1e6), two_figures(value_of(bound) * 1e6)
-    spoken = f"{of} mL a stroke; a frictionless column would give {at_most} mL"
+    spoken = f"{of} mL a beat; a frictionless column would give {at_most} mL"
     if value_of(share) > COVERAGE * u_of(share):
         yield MEANING["delivery-over-bound"].finding(spoken, _sure(share))
     usual = share - log(assumed("delivery_yield"))

@@ -71,7 +71,7 @@ MEANINGS = (
     Meaning(
         code="delivery-over-bound",
         severity=Severity.WATCH,
-        title="More water per stroke than the drive column can give",
+        title="More water per beat than the drive column can give",
         means="The catch is more than the column could lift without loss: something is written or read wrong.",
         next="Check delivery head, drive head, bore and length in the site file, and the catch.",
         basis=Basis.INFERENCE,
@@ -80,7 +80,7 @@ MEANINGS = (
     Meaning(
         code="delivery-below-site",
         severity=Severity.WATCH,
-        title="Little water per stroke for the speed the column reaches",
+        title="Little water per beat for the speed the column reaches",
         means="The column arrives with more motion than the water caught accounts for, usual losses allowed.",
         next="Catch the water at the ram's outlet and at the tank: if they differ, the line leaks.",
         basis=Basis.INFERENCE,

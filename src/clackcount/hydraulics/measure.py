@@ -266,7 +266,7 @@ def _pool_notes(notes: list[str], delivery: Pooled | None, waste: Pooled | None,
             left = pool.n_catches - pool.n_counted
             which = "the catch" if pool.n_catches == 1 else f"{left} of {pool.n_catches} catches"
             which = "the catches" if 1 < left == pool.n_catches else which
-            notes.append(f"{name}: strokes during {which} taken from the rate, not counted.")
+            notes.append(f"{name}: beats during {which} taken from the rate, not counted.")
 
 
 def _count_notes(notes: list[str], catches: Sequence[Catch], rate: Uncertain | None, heard: Heard | None) -> None:
@@ -277,7 +277,7 @@ def _count_notes(notes: list[str], catches: Sequence[Catch], rate: Uncertain | N
         even = value_of(rate) * catch.time.value
         if abs(count - even) > max(ODD_STROKES, ODD_SHARE * even):
             notes.append(
-                f"{count} strokes counted in the catch “{catch.time.given}”, where the beat makes {even:.0f}: the "
+                f"{count} slams counted in the catch “{catch.time.given}”, where the beat makes {even:.0f}: the "
                 "ram stood still for part of it, or slams were missed; catch again while it runs evenly."
             )
 

@@ -20,8 +20,8 @@ _FOOT, _PSI, _POUND, _DEGREES = 0.3048, 6894.757293168, 0.45359237, 180 / math.p
 # attribute, label, kind
 _MEASURED = (
     ("rate_per_min", "beat", "rate"),
-    ("delivered_per_stroke_m3", "delivered per stroke", "small volume"),
-    ("wasted_per_stroke_m3", "wasted per stroke", "small volume"),
+    ("delivered_per_stroke_m3", "delivered per beat", "small volume"),
+    ("wasted_per_stroke_m3", "wasted per beat", "small volume"),
     ("delivery_flow_m3_s", "delivered now", "flow"),
     ("delivered_per_hour_m3", "delivered per hour", "volume"),
     ("delivered_per_day_m3", "delivered per day without a stop", "volume"),
@@ -34,8 +34,8 @@ _MEASURED = (
     ("efficiency_rankine", "efficiency by Rankine", "percent"),
     ("power_in_w", "power of the falling water", "power"),
     ("power_out_w", "power of the lifted water", "power"),
-    ("energy_in_per_stroke_j", "energy in per stroke", "energy"),
-    ("energy_out_per_stroke_j", "energy out per stroke", "energy"),
+    ("energy_in_per_stroke_j", "energy in per beat", "energy"),
+    ("energy_out_per_stroke_j", "energy out per beat", "energy"),
     ("column_energy_j", "energy of the moving column", "energy"),
     ("delivery_friction_m", "friction in the delivery pipe", "head"),
     ("closing_velocity_m_s", "speed when the valve shuts", "velocity"),
@@ -59,7 +59,7 @@ _EXPECTED = (
 _PREDICTED = (
     ("best_delivery_flow_m3_s", "at best with all of the supply", "flow"),
     ("fill_time_s", "time to fill the delivery pipe", "long time"),
-    ("fill_strokes", "strokes to fill it", "ratio"),
+    ("fill_strokes", "beats to fill it", "ratio"),
     ("highest_delivery_head_m", "highest delivery head in reach", "head"),
     ("hammer_rise_pa", "hammer, rise at most", "pressure"),
     ("peak_pressure_pa", "peak pressure at most, no air", "pressure"),

@@ -76,7 +76,8 @@ def _numeric(cell: str) -> bool:
 def listed(trials: Sequence[Trial], width: int) -> list[str]:
     """The list of trials."""
     several = len({trial.site for trial in trials}) > 1
-    head = ["No", "Date", *(["Site"] if several else []), "Set", "Beats/min", "L/min", "mL/beat", "Eff %"]
+    head = ["No", "Date", *(["Site"] if several else []), "Set", "Beats", "Water", "A beat", "Efficiency"]
+    units = ["", "", *([""] if several else []), "", "a minute", "L/min", "mL", "%"]
     shown = ("rate_per_min", "delivery_flow_m3_s", "delivered_per_stroke_m3", "efficiency")
     rows = [
         [
@@ -88,7 +89,7 @@ def listed(trials: Sequence[Trial], width: int) -> list[str]:
         ]
         for trial in trials
     ]
-    return table(head, rows, width, 3 if several else 2)
+    return table(head, [units, *rows], width, 3 if several else 2)
 
 
 def shown(trial: Trial, width: int) -> list[str]:

@@ -196,7 +196,7 @@ class Water(_Part):
     terminal_velocity_m_s: Figure | None
     modelled_waste_flow_m3_s: Figure | None = Field(description="by the drive column, without the waste catch")
     waste_ratio: Figure | None = Field(description="caught over modelled waste")
-    delivered_bound_m3: Figure | None = Field(description="most that a frictionless column delivers in a stroke")
+    delivered_bound_m3: Figure | None = Field(description="most that a frictionless column delivers in a beat")
     wave_speed_m_s: Figure | None
     hammer_rise_pa: Figure | None = Field(description="Joukowsky, with a little air")
     peak_pressure_pa: Figure | None = Field(description="gauge, without air: to hold a pipe's rating against")

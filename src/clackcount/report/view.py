@@ -9,6 +9,7 @@ from pathlib import PurePath
 from statistics import median
 
 from clackcount import document
+from clackcount.errors import one_line
 from clackcount.model import (
     Beat,
     Cause,
@@ -115,7 +116,7 @@ def of(listening: Listening) -> View:
     first = None if to_do is None else advice.pop(to_do)
     answer = headline(listening)
     return View(
-        name=PurePath(listening.recording.path).name or listening.recording.path,
+        name=_name(listening.recording.path),
         about=_about(listening.recording),
         headline=answer,
         facts=tuple(_facts(listening)),
@@ -126,6 +127,11 @@ def of(listening: Listening) -> View:
         doubts=document.doubts(listening),
         calm=_runs_well(listening) and (first is None or first.severity is Severity.INFO),
     )
+
+
+def _name(path: str) -> str:
+    """The recording's name, fit to be printed."""
+    return one_line("standard input" if path == "-" else PurePath(path).name or path)
 
 
 def _runs_well(listening: Listening) -> bool:
@@ -233,7 +239,7 @@ def _facts(listening: Listening) -> Iterator[Fact]:
 
 
 def _startup_text(startup: Startup) -> str:
-    parts = [count(startup.hand_strokes, "stroke") + " by hand"]
+    parts = [count(startup.hand_strokes, "push", "pushes") + " by hand"]
     if startup.failed_attempts:
         parts.append(count(startup.failed_attempts, "failed attempt"))
     if startup.self_cycling_from_s is None:
@@ -275,9 +281,9 @@ def _stretch_text(stretch: Stretch, *, ram: bool) -> str:
         return f"beats by itself, {count(stretch.n_slams, 'knock')}"
     text = _STATES[stretch.state]
     if stretch.state is State.HAND:
-        text += f", {count(stretch.n_slams, 'stroke')}"
+        text += f", {count(stretch.n_slams, 'push', 'pushes')}"
     if stretch.state is State.SELF:
-        text += f", {count(stretch.n_slams, 'beat')}"
+        text += f", {count(stretch.n_slams, 'slam')}"
     return text + (" (not sure)" if doubtful(stretch) else "")
 
 

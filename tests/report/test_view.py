@@ -115,7 +115,7 @@ def test_two_rams_each_have_their_rate():
 def test_story_is_in_order_and_says_what_happened(stopped):
     story = view.of(stopped).story
     assert [event.at for event in story] == ["00:00", "00:04", "00:33", "00:38", "00:42"]
-    assert "12 pushes" in story[1].text
+    assert "12 times" in story[1].text
     assert "timed catch" in story[3].text
     assert "stays open" in story[4].text
     assert "slower by 4 %" in story[4].text
@@ -145,7 +145,7 @@ def test_a_long_story_keeps_stops_and_runs_rather_than_pushing_and_water():
     train = train_of(np.arange(1.0, 150.0), duration_s=150.0)
     story = view.of(listening_of(train, running=model.Running(timeline, stops))).story
     assert [event.text.split(":")[0].split(",")[0] for event in story[:4]] == ["runs by itself", "stops"] * 2
-    assert story[-2].text == "pushed by hand, 5 strokes"  # how it ends
+    assert story[-2].text == "pushed by hand, 5 times"  # how it ends
     assert story[-1].text == "(4 lesser changes left out: --json has them all)"
 
 

@@ -15,9 +15,7 @@ def _many_strokes(facts: Facts) -> Sign | None:
         return None
     own_s, start = facts.start
     attempts = f" in {start.failed_attempts + 1} attempts" if start.failed_attempts else ""
-    return Sign(
-        f"{start.hand_strokes} pushes{attempts} before it ran by itself at {clock(own_s)}.", 0.8, (own_s,)
-    )
+    return Sign(f"{start.hand_strokes} pushes{attempts} before it ran by itself at {clock(own_s)}.", 0.8, (own_s,))
 
 
 def _settling(facts: Facts) -> Sign | None:

@@ -281,7 +281,7 @@ def _stretch_text(stretch: Stretch, *, ram: bool) -> str:
         return f"beats by itself, {count(stretch.n_slams, 'knock')}"
     text = _STATES[stretch.state]
     if stretch.state is State.HAND:
-        text += f", {count(stretch.n_slams, 'push', 'pushes')}"
+        text += f", {count(stretch.n_slams, 'time')}"
     if stretch.state is State.SELF:
         text += f", {count(stretch.n_slams, 'slam')}"
     return text + (" (not sure)" if doubtful(stretch) else "")

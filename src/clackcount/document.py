@@ -83,7 +83,8 @@ def doubts(listening: Listening) -> tuple[str, ...]:
             "Hold the phone further away."
         )
     for beat in listening.beats.pumps:
-        found.extend(beat.doubts)
+        of_which = f"ram {beat.pump}: " if len(listening.beats.pumps) > 1 else ""
+        found.extend(of_which + doubt for doubt in beat.doubts)
     if not listening.beats.pumps and listening.recording.duration_s < BRIEF_S:
         found.append(
             f"{listening.recording.duration_s:.2g} s of sound are too short to be sure that no ram beats: "

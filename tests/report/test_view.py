@@ -105,11 +105,31 @@ def test_two_rams_each_have_their_rate():
     time_s = np.array([1.0, 1.3, 2.0, 2.4, 3.0, 3.5])
     train = train_of(time_s, pump=[1, 2, 1, 2, 1, 2])
     seen = view.of(listening_of(train, pumps=(beat_of(train), beat_of(train, pump=2))))
-    assert "2 rams heard" in seen.headline
+    assert seen.headline == "The ram runs at 60.00 ± 0.03 beats a minute; 2 rams are heard."
     assert [(fact.label, fact.value[:4]) for fact in seen.facts if fact.label.startswith("ram")] == [
         ("ram 1", "60.0"),
         ("ram 2", "54.5"),
     ]
+
+
+def test_a_second_ram_that_is_in_doubt_is_no_ram_heard_and_has_its_doubt_by_its_number():
+    train = train_of(np.array([1.0, 1.3, 2.0, 2.4, 3.0, 3.5]), pump=[1, 2, 1, 2, 1, 2])
+    perhaps = beat_of(train, pump=2, confidence=0.48, doubts=("no rush of water was heard",))
+    seen = view.of(listening_of(train, pumps=(beat_of(train), perhaps)))
+    assert seen.headline.endswith(" beats a minute; perhaps another beats beside it.")
+    assert "Ram 2: no rush of water was heard." in seen.doubts
+
+
+@pytest.mark.parametrize(("cv", "robust_cv", "text"), [
+    (0.02, 0.012, "even; intervals scatter by 2.0 %; 1 beat missed"),
+    (0.08, 0.009, "even; most intervals scatter by 0.9 %, a few by more; 1 beat missed"),
+    (0.08, 0.0, "even; intervals scatter by 8.0 %; 1 beat missed"),
+])  # fmt: skip
+def test_a_few_intervals_that_stray_do_not_hide_how_even_the_others_are(steady, cv, robust_cv, text):
+    regularity = model.Regularity(cv=cv, robust_cv=robust_cv, missed=1, pattern=model.Pattern.EVEN)
+    beat = beat_of(steady.beats.train, regularity=regularity)
+    facts = view.of(dataclasses.replace(steady, beats=model.Beats(steady.beats.train, (beat,)))).facts
+    assert text in [fact.value for fact in facts]
 
 
 def test_story_is_in_order_and_says_what_happened(stopped):

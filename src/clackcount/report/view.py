@@ -179,9 +179,11 @@ def headline(listening: Listening) -> str:
     rate = _rate(pumps[0])
     if pumps[0].confidence < UNSURE:
         return f"Something knocks {rate} times a minute. It may not be a ram."
-    also = f", {count(len(pumps), 'ram')} heard" if len(pumps) > 1 else ""
+    n_sure = sum(beat.confidence >= UNSURE for beat in pumps)
+    also = f"; {count(n_sure, 'ram')} are heard" if n_sure > 1 else ""
+    also += "; perhaps another beats beside it" if n_sure < len(pumps) else ""
     verb, end = _how_it_ends(listening)
-    return f"The ram {verb} at {rate} beats a minute{also}{end}."
+    return f"The ram {verb} at {rate} beats a minute{end}{also}."
 
 
 _STOPPED = {
@@ -245,14 +247,17 @@ def _startup_text(startup: Startup) -> str:
     if startup.self_cycling_from_s is None:
         parts.append("it did not go on by itself")
     else:
-        parts.append(f"by itself from {clock(startup.self_cycling_from_s)}")
+        parts.append("then it ran by itself")  # from when, the story tells
     return ", ".join(parts)
 
 
 def _evenness(beat: Beat) -> str:
     regularity = beat.regularity
     missed = "no beat missed" if regularity.missed == 0 else f"{count(regularity.missed, 'beat')} missed"
-    return f"{_PATTERNS[regularity.pattern]}; intervals scatter by {per_cent(regularity.cv)}; {missed}"
+    scatter = f"intervals scatter by {per_cent(regularity.cv)}"
+    if 0 < regularity.robust_cv < regularity.cv / 2:  # a few stray far, as where two rams cover each other's slams
+        scatter = f"most intervals scatter by {per_cent(regularity.robust_cv)}, a few by more"
+    return f"{_PATTERNS[regularity.pattern]}; {scatter}; {missed}"
 
 
 # --- the story -------------------------------------------------------------------------------------------------

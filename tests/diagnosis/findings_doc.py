@@ -56,7 +56,7 @@ def section(meaning: Meaning) -> str:
         lines += [f"What only you can tell: {meaning.question}", ""]
     if isinstance(meaning, Rule) and meaning.yields_to:
         lines += ["Not told beside: " + ", ".join(f"`{code}`" for code in meaning.yields_to) + ".", ""]
-    lines += [f"Basis: {meaning.basis}" + (f" ({meaning.source})." if meaning.source else "."), ""]
+    lines += [f"Basis: {meaning.rests_on}.", ""]
     if meaning.cautions:
         lines += [*(f"> Caution: {caution}" for caution in meaning.cautions), ""]
     return "\n".join(lines)

@@ -7,7 +7,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from clackcount.diagnosis import CODES, RULES, find
+from clackcount.diagnosis import CODES, RULES, find, joined
+from clackcount.hydraulics import meanings
 from clackcount.model import (
     Basis,
     Beat,
@@ -262,9 +263,34 @@ def test_slams_that_sink_together_with_the_rush_are_no_softer() -> None:
 
 def test_missing_beats_are_doubted_where_the_slams_are_faint() -> None:
     assert next(f for f in findings(missed=30) if f.code == "missed-beats").severity is Severity.WATCH
-    faint = next(f for f in findings(missed=30, strength_db=4) if f.code == "missed-beats")
-    assert faint.severity is Severity.INFO
-    assert "unheard" in faint.evidence
+    faint = findings(missed=30, strength_db=4)
+    assert codes(faint) == ["steady-beat", "unheard-beats"]
+    assert "30 of 629 beats not heard; the slams stand 4 dB" in faint[1].evidence
+
+
+def test_beats_that_count_in_the_rate_though_no_slam_was_heard_are_told_but_not_as_missed() -> None:
+    train = a_train(60)
+    beat = replace(a_beat(train), n_cycles=len(train) - 31)
+    found = find(Beats(train, (beat,)), running_all_along(), NO_FLOW, info())
+    assert codes(found) == ["steady-beat", "unheard-beats"]
+    assert "30 of 599 beats" in found[1].evidence
+    assert "rush of water" in found[1].next
+
+
+def test_hand_strokes_within_what_was_taken_for_the_beat_say_nothing_of_the_pump() -> None:
+    timeline = (Stretch(State.HAND, 0, 20, 10, 0.9), Stretch(State.SELF, 20, 600, 590, 0.9))
+    running = Running(timeline, startup=Startup(10, 0, 20.0, 30.0))
+    assert codes(findings(Pattern.RAGGED, running=running)) == ["first-fill"]
+
+
+@pytest.mark.parametrize("cause", [Cause.SHUT_STALL, Cause.OPEN_STALL])
+def test_of_stops_that_are_all_alike_the_cause_stands_first(cause: Cause) -> None:
+    code = {Cause.SHUT_STALL: "stopped-shut", Cause.OPEN_STALL: "stopped-open"}[cause]
+    stops = tuple(Stop(t, cause, 0.9, (), t + 100) for t in (100.0, 300.0))
+    timeline = tuple(
+        Stretch(State.SELF if i % 2 == 0 else State.QUIET, 100.0 * i, 100.0 * i + 100, 90, 0.9) for i in range(6)
+    )
+    assert codes(findings(running=Running(timeline, stops)))[:2] == [code, "stops-again"]
 
 
 def test_missing_beats_are_told_with_their_places() -> None:
@@ -371,6 +397,19 @@ def test_a_missing_rush_is_told_only_where_the_slams_stand_out_far() -> None:
     assert "no-rush" not in codes(findings(running=running, strength_db=14))
 
 
+def test_what_the_site_tells_stands_in_place_of_what_holds_for_rams_in_general() -> None:
+    def of_site(code: str) -> Finding:
+        return meanings.MEANING[code].finding("Heard against written.", 0.8)
+
+    found = findings(rate=30)
+    assert codes(found) == ["steady-beat", "slow-beat"]
+    assert codes(joined(found, (of_site("heard-fits-site"),), 0.95)) == ["steady-beat", "heard-fits-site"]
+    assert codes(joined(found, (of_site("rate-below-site"),), 0.95)) == ["rate-below-site"]
+    assert codes(joined(found, (of_site("air-suspected"),), 0.95)) == ["air-suspected", "slow-beat"]
+    in_doubt = joined(found, (of_site("air-suspected"),), 0.4)
+    assert {finding.severity for finding in in_doubt} == {Severity.INFO}
+
+
 # --- the rows themselves
 
 
@@ -390,11 +429,12 @@ def test_every_row_is_complete(rule) -> None:  # type: ignore[no-untyped-def]
     assert len(rule.title) < 70
 
 
-@pytest.mark.parametrize("rule", RULES, ids=lambda rule: rule.code)
+@pytest.mark.parametrize("rule", [*RULES, *meanings.MEANINGS], ids=lambda rule: rule.code)
 def test_what_sends_a_person_somewhere_carries_the_caution_of_that_place(rule) -> None:  # type: ignore[no-untyped-def]
     """Cautions: the reference's list, common practice, no source."""
     told = " ".join((rule.next, *rule.checks)).lower()
-    sent = rule.severity is not Severity.INFO or rule.checks
+    on_paper = {"efficiency-over-one", "delivery-over-bound"}  # they send to the measurements
+    sent = (rule.severity is not Severity.INFO or rule.checks) and rule.code not in on_paper
     for words, caution in (
         (("valve:", "the valve", "waste valve", "stroke or"), "fingers"),
         (("delivery valve", "delivery pipe", "air vessel", "drive pipe"), "pressure off"),
@@ -402,7 +442,7 @@ def test_what_sends_a_person_somewhere_carries_the_caution_of_that_place(rule) -
     ):
         if sent and any(word in told for word in words):
             assert any(caution in text for text in rule.cautions), (rule.code, caution)
-    if rule.severity is not Severity.INFO:
+    if rule.severity is not Severity.INFO and sent:
         assert any("local codes" in text for text in rule.cautions)
 
 

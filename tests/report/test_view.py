@@ -101,6 +101,13 @@ def test_the_verdict_tells_whether_it_stands(stopped, stops, last, end):
     assert view.headline(dataclasses.replace(stopped, running=running)).endswith(end)
 
 
+def test_beats_that_went_unheard_are_told(steady):
+    train = steady.beats.train
+    beat = beat_of(train, n_cycles=len(train) - 5)
+    seen = view.of(dataclasses.replace(steady, beats=model.Beats(train, (beat,))))
+    assert next(fact.value for fact in seen.facts if fact.label == "the beat").endswith("; 4 beats not heard")
+
+
 def test_two_rams_each_have_their_rate():
     time_s = np.array([1.0, 1.3, 2.0, 2.4, 3.0, 3.5])
     train = train_of(time_s, pump=[1, 2, 1, 2, 1, 2])
@@ -135,7 +142,7 @@ def test_a_few_intervals_that_stray_do_not_hide_how_even_the_others_are(steady, 
 def test_story_is_in_order_and_says_what_happened(stopped):
     story = view.of(stopped).story
     assert [event.at for event in story] == ["00:00", "00:04", "00:33", "00:38", "00:42"]
-    assert "12 times" in story[1].text
+    assert "12 slams" in story[1].text
     assert "timed catch" in story[3].text
     assert "stays open" in story[4].text
     assert "slower by 4 %" in story[4].text
@@ -144,9 +151,9 @@ def test_story_is_in_order_and_says_what_happened(stopped):
 def test_quiet_that_might_as_well_be_rushing_is_told_with_doubt(stopped):
     timeline = (model.Stretch(model.State.QUIET, 0.0, 61.3, 0, 0.55),)
     told = dataclasses.replace(stopped, running=model.Running(timeline))
-    assert view.story(told, 10)[0].text.endswith("(not sure)")
+    assert view.story(told, 10)[0].text == "no beat; whether water rushes cannot be told here"
     sure = dataclasses.replace(told, running=model.Running((dataclasses.replace(timeline[0], confidence=0.8),)))
-    assert "not sure" not in view.story(sure, 10)[0].text
+    assert view.story(sure, 10)[0].text == "quiet: no beat, no rush of water"
 
 
 def test_long_story_is_shortened_and_says_how_much_is_left_out():
@@ -165,7 +172,7 @@ def test_a_long_story_keeps_stops_and_runs_rather_than_pushing_and_water():
     train = train_of(np.arange(1.0, 150.0), duration_s=150.0)
     story = view.of(listening_of(train, running=model.Running(timeline, stops))).story
     assert [event.text.split(":")[0].split(",")[0] for event in story[:4]] == ["runs by itself", "stops"] * 2
-    assert story[-2].text == "pushed by hand, 5 times"  # how it ends
+    assert story[-2].text == "pushed by hand, 5 slams"  # how it ends
     assert story[-1].text == "(4 lesser changes left out: --json has them all)"
 
 

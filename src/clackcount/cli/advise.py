@@ -40,9 +40,9 @@ def command(
     clackcount advise --site dell.toml --over weight --aim least-waste --png weight.png
     """
     from clackcount.cli.reckoning import forecast_of, lift_over_fall_of, supply_of
-    from clackcount.diagnosis import cautions
     from clackcount.logbook import advice, as_text, drawable
     from clackcount.logbook.records import ends_of
+    from clackcount.model import cautions
     from clackcount.units import parse_quantity
 
     name, site_text = site_named(site)

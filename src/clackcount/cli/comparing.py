@@ -14,8 +14,8 @@ if TYPE_CHECKING:
 def compared(first: str, second: str, logbook: str | None) -> Trials:
     """Two trials, or groups of them, held against each other."""
     from clackcount.cli.book import numbers_of, open_logbook
-    from clackcount.diagnosis import cautions
     from clackcount.logbook import as_text, comparison, drawable
+    from clackcount.model import cautions
     from clackcount.report.as_html import Trials
 
     with open_logbook(logbook) as book:
@@ -71,8 +71,8 @@ def advised(named: str, over: str, logbook: str | None) -> Trials:
     """Which setting is best so far at a site, how sure that is, and which to try next."""
     from clackcount.cli.book import open_logbook, site_named
     from clackcount.cli.reckoning import forecast_of, lift_over_fall_of, supply_of
-    from clackcount.diagnosis import cautions
     from clackcount.logbook import advice, as_text, drawable
+    from clackcount.model import cautions
     from clackcount.report.as_html import Trials
 
     name, site_text = site_named(named)

@@ -116,7 +116,7 @@ def _heard(asked: str, given: measuring.Given | None) -> Heard:
     from dataclasses import replace
 
     from clackcount.cli.progress import hear
-    from clackcount.diagnosis import cautions
+    from clackcount.model import cautions
     from clackcount.recording import digest
     from clackcount.recording.excerpts import encode, read_excerpts
     from clackcount.report import keeping

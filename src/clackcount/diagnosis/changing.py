@@ -8,10 +8,10 @@ from itertools import product
 
 import numpy as np
 
-from clackcount.diagnosis.cautions import AIR_VESSEL, ANCHOR, EVERYWHERE, FINGERS, PRESSURE
 from clackcount.diagnosis.facts import Facts, clock
 from clackcount.diagnosis.rule import Rule, Sign, source
 from clackcount.model import Basis, FloatArray, Severity, TrendRow
+from clackcount.model.cautions import AIR_VESSEL, ANCHOR, EVERYWHERE, FINGERS, PRESSURE
 
 WINDOWS_MIN = 6
 DRIFT_SHARE = 0.04  # of the rate, over the whole of the steady running

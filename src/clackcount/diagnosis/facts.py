@@ -25,6 +25,7 @@ from clackcount.model import (
 )
 
 FADES_S = 30.0  # before a stop: what changes there belongs to the stop
+STOOD_S = 10.0
 SETTLES_S = 60.0  # after a start whose settling was not heard to its end, or not fitted
 
 
@@ -64,12 +65,27 @@ class Facts:
         return self.beats.train.of_pump(self.beat.pump if self.beat else 1)
 
     @cached_property
+    def strength_db(self) -> float:
+        """How far the loudest pump's slams stand over the background."""
+        return float(np.median(self.train.strength_db))
+
+    @cached_property
     def runs(self) -> tuple[Stretch, ...]:
         return self.stretches(State.SELF)
 
     @cached_property
     def runs_at_end(self) -> bool:
         return bool(self.running.timeline) and self.running.timeline[-1].state is State.SELF
+
+    @cached_property
+    def own_beat(self) -> Beat | None:
+        """The beat, None where hand strokes lie within what was taken for it: their times say nothing of the pump."""
+        beat = self.beat
+        if beat is None or any(
+            hand.start_s < beat.end_s and beat.start_s < hand.end_s - 1 for hand in self.stretches(State.HAND)
+        ):
+            return None
+        return beat
 
     @cached_property
     def start(self) -> tuple[float, Startup] | None:
@@ -147,6 +163,12 @@ class Facts:
 
     def stops(self, cause: Cause) -> tuple[Stop, ...]:
         return tuple(stop for stop in self.running.stops if stop.cause is cause)
+
+    def stood(self, stop: Stop) -> bool:
+        """Whether it stood for a while, or had to be pushed: a ram that goes on by itself at once has only paused."""
+        if stop.restarted_s is None or stop.restarted_s - stop.time_s >= STOOD_S:
+            return True
+        return any(stop.time_s <= hand.start_s < stop.restarted_s for hand in self.stretches(State.HAND))
 
     def unsure(self, below: float) -> tuple[Stretch, ...]:
         """Stretches in which quiet and rushing could not be told apart."""

@@ -52,8 +52,25 @@ def find(beats: Beats, running: Running, flow: FlowTrack, info: RecordingInfo) -
     return tuple(sorted(findings, key=key))
 
 
+# What the site says of the same evidence is told in place of what holds for rams in general.
+USUAL_RATE = ("slow-beat", "fast-beat")
+SITE_TELLS = {
+    "rate-below-site": USUAL_RATE,
+    "rate-above-site": USUAL_RATE,
+    "heard-fits-site": USUAL_RATE,
+    "air-suspected": ("softer-slams", "uneven-beat"),
+}
+
+
 def joined(found: tuple[Finding, ...], more: tuple[Finding, ...], sure: float) -> tuple[Finding, ...]:
-    """found with findings of elsewhere (the site's) among them, gravest first. sure: that the beat is a ram's."""
+    """found with what the site tells among them, gravest first. sure: that the beat is a ram's.
+
+    That it runs evenly is not told beside something that the site does not explain.
+    """
     if sure < SURE_OF_RAM:
         more = tuple(replace(finding, severity=Severity.INFO) for finding in more)
-    return tuple(sorted((*found, *more), key=lambda finding: RANK[finding.severity]))
+    untold = {code for finding in more for code in SITE_TELLS.get(finding.code, ())}
+    if any(finding.severity is not Severity.INFO for finding in more):
+        untold.add("steady-beat")
+    kept = tuple(finding for finding in found if finding.code not in untold)
+    return tuple(sorted((*kept, *more), key=lambda finding: RANK[finding.severity]))

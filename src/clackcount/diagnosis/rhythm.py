@@ -4,21 +4,22 @@ from __future__ import annotations
 
 import numpy as np
 
-from clackcount.diagnosis.cautions import ANCHOR, AT_THE_INTAKE, AT_THE_VALVE, EVERYWHERE
 from clackcount.diagnosis.facts import Facts
 from clackcount.diagnosis.rule import Rule, Sign, source
 from clackcount.model import Basis, Beat, Pattern, Severity
+from clackcount.model.cautions import ANCHOR, AT_THE_INTAKE, AT_THE_VALVE, EVERYWHERE
 
 BEATS_MIN = 20  # fewer beats show no pattern
 FAST_PER_MIN, SLOW_PER_MIN = 120.0, 40.0  # usual range of ordinary rams
-MISSED_SHARE = 0.02
+MISSED_MIN, MISSED_SHARE = 3, 0.02
 GAP_MIN = 1.6  # usual intervals
 UNEVEN_OVER = 10  # beats
-CHATTER_PER_MIN, CHATTER_DB = 240.0, 8.0
+CHATTER_PER_MIN = 240.0
+FAINT_DB = 8.0  # slams so soft over the background are light clicks, or lost in it now and then
 
 
 def _beat(facts: Facts, pattern: Pattern) -> Beat | None:
-    beat = facts.beat
+    beat = facts.own_beat
     return beat if beat and beat.n_cycles >= BEATS_MIN and beat.regularity.pattern is pattern else None
 
 
@@ -56,19 +57,34 @@ def _wandering(facts: Facts) -> Sign | None:
 
 
 def _missed(facts: Facts) -> Sign | None:
-    beat = facts.beat
-    if beat is None or beat.n_cycles < BEATS_MIN or beat.regularity.missed < 3:
+    beat = facts.own_beat
+    if beat is None or facts.strength_db < FAINT_DB:
         return None
-    share = beat.regularity.missed / (beat.n_cycles + beat.regularity.missed)
-    if share < MISSED_SHARE:
+    due = _due(beat, beat.regularity.missed)
+    return Sign(f"{beat.regularity.missed} of {due} beats missing.", 0.7, _gaps_s(facts)) if due else None
+
+
+def _unheard(facts: Facts) -> Sign | None:
+    beat = facts.own_beat
+    if beat is None:
         return None
-    faint = float(np.median(facts.train.strength_db)) < CHATTER_DB
-    words = f"{beat.regularity.missed} of {beat.n_cycles + beat.regularity.missed} beats missing"
-    if faint:
-        words += "; the slams are faint here, so they may only have gone unheard"
-    gap_s = facts.beat_s[:-1][facts.intervals_s > GAP_MIN * np.median(facts.intervals_s)]
-    severity = Severity.INFO if faint else None
-    return Sign(words + ".", 0.4 if faint else 0.7, tuple(float(t) for t in gap_s[:5]), severity)
+    n = beat.regularity.missed + beat.unheard
+    due = _due(beat, n)
+    words = f"{n} of {due} beats not heard; the slams stand {facts.strength_db:.0f} dB over the background."
+    return Sign(words, 0.9, _gaps_s(facts)) if due else None
+
+
+def _due(beat: Beat, n_missing: int) -> int:
+    """Beats that were due, 0 where too few of them are missing to be told."""
+    due = beat.n_cycles + beat.regularity.missed + beat.unheard
+    told = beat.n_cycles >= BEATS_MIN and n_missing >= MISSED_MIN and n_missing >= MISSED_SHARE * due
+    return due if told else 0
+
+
+def _gaps_s(facts: Facts) -> tuple[float, ...]:
+    """The last slam before each of the first missing beats."""
+    gaps_s = facts.beat_s[:-1][facts.intervals_s > GAP_MIN * np.median(facts.intervals_s)]
+    return tuple(float(t) for t in gaps_s[:5])
 
 
 def _fast(facts: Facts) -> Sign | None:
@@ -89,11 +105,10 @@ def _chatter(facts: Facts) -> Sign | None:
     beat = facts.beat
     if beat is None or beat.rate_per_min < CHATTER_PER_MIN or beat.regularity.robust_cv < 0.08:
         return None
-    strength_db = float(np.median(facts.train.strength_db))
-    if strength_db > CHATTER_DB:
+    if facts.strength_db > FAINT_DB:
         return None
     return Sign(
-        f"{beat.rate_per_min:.0f} light clicks a minute, {strength_db:.0f} dB over the background, uneven by "
+        f"{beat.rate_per_min:.0f} light clicks a minute, {facts.strength_db:.0f} dB over the background, uneven by "
         f"{100 * beat.regularity.robust_cv:.0f} %.",
         0.4,
         (beat.start_s,),
@@ -190,7 +205,10 @@ RULES = (
         severity=Severity.WATCH,
         title="Hops between two rates",
         means="The pump has two ways to run at this setting and changes between them; that is not scatter.",
-        next="Change weight or stroke in a small step, let it settle, and see whether one rate remains.",
+        next=(
+            "See that the level over the intake is steady; then change weight or stroke in a small step, let it "
+            "settle, and see whether one rate remains."
+        ),
         basis=Basis.INFERENCE,
         source=source("logs") + ", which hop in this way",
         looks=_hopping,
@@ -222,16 +240,35 @@ RULES = (
         code="missed-beats",
         severity=Severity.WATCH,
         title="Beats are missing",
-        means="At some beats no slam is heard where one was due: the valve did not shut, or the slam was drowned.",
+        means="At some beats no slam is heard where one was due, though it would have been heard: the valve hung.",
         next="Listen at the valve: does it hang now and then? If so look for air first, then for dirt.",
         basis=Basis.COMMON_PRACTICE,
         source="",
         looks=_missed,
-        causes=("valve hangs: dirt or worn guide", "air in the drive pipe", "noise hid the slams"),
+        causes=("valve hangs: dirt or worn guide", "air in the drive pipe"),
         checks=("source level: does the intake draw air?", "air: bleed the drive pipe", "valve: dirt, free stem"),
         question="Does the valve hang for a beat when you watch it?",
         cautions=EVERYWHERE,
         yields_to=("starved", "two-rates", "uneven-beat"),
+    ),
+    Rule(
+        code="unheard-beats",
+        severity=Severity.INFO,
+        title="Some beats were missed, or only not heard",
+        means=(
+            "Where a slam was due none was heard. If the water rushes on until the next slam, the valve did not "
+            "shut; if the rush is cut off as ever, the slam was only drowned by other noise."
+        ),
+        next="Listen to one of the gaps: does the rush of water go on through it? If so, look at the valve.",
+        basis=Basis.INFERENCE,
+        source="",
+        looks=_unheard,
+        causes=("noise hid the slams", "valve hangs now and then: dirt or worn guide", "air in the drive pipe"),
+        checks=("source level: does the intake draw air?", "air: bleed the drive pipe", "valve: dirt, free stem"),
+        question="Does the valve hang for a beat when you watch it?",
+        cautions=EVERYWHERE,
+        yields_to=("missed-beats", "starved", "two-rates", "uneven-beat", "maybe-no-ram"),
+        remark=True,
     ),
     Rule(
         code="fast-beat",

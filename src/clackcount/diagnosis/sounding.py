@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 
-from clackcount.diagnosis.cautions import ANCHOR, AT_THE_VALVE, EVERYWHERE
 from clackcount.diagnosis.facts import Facts
 from clackcount.diagnosis.rule import Rule, Sign, source
 from clackcount.model import Basis, FloatArray, Pattern, Severity
+from clackcount.model.cautions import ANCHOR, AT_THE_VALVE, EVERYWHERE
 
 BEATS_MIN = 30
 HISS_HZ, HISS_DB = 3000.0, 4.0

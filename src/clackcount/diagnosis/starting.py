@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from clackcount.diagnosis.cautions import EVERYWHERE, FINGERS, PRESSURE
 from clackcount.diagnosis.facts import Facts, clock
 from clackcount.diagnosis.rule import Rule, Sign, source
 from clackcount.model import Basis, Severity
+from clackcount.model.cautions import EVERYWHERE, FINGERS, PRESSURE
 
 MANY_STROKES = 25  # 10 to 20 in the first minutes are not abnormal (handbook lore)
 

@@ -4,13 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from clackcount.diagnosis.cautions import EVERYWHERE
 from clackcount.diagnosis.facts import Facts, clock, times
 from clackcount.diagnosis.rule import Rule, Sign, source
 from clackcount.model import Basis, Cause, Severity, State, Stop
+from clackcount.model.cautions import EVERYWHERE
 
 AGAIN = 2  # stops in one recording that are no accident any more
-STOOD_S = 10.0
 FAINT = 0.6  # rushing or quiet heard with less than this is not told as heard
 
 
@@ -19,7 +18,8 @@ def _stopped(cause: Cause, told: str) -> Callable[[Facts], Sign | None]:
         stops = facts.stops(cause)
         if not stops:
             return None
-        severity = Severity.ACT if facts.last_stop in stops else Severity.WATCH
+        again = sum(facts.stood(stop) for stop in stops) >= AGAIN
+        severity = Severity.ACT if again or facts.last_stop in stops else Severity.WATCH
         return Sign(
             _evidence(stops, told), max(s.confidence for s in stops), tuple(s.time_s for s in stops), severity
         )
@@ -37,7 +37,7 @@ def _evidence(stops: tuple[Stop, ...], told: str) -> str:
 
 
 def _again(facts: Facts) -> Sign | None:
-    stops = [stop for stop in facts.running.stops if _stood(facts, stop)]
+    stops = [stop for stop in facts.running.stops if facts.stood(stop)]
     if len(stops) < AGAIN:
         return None
     runs_s = [run.end_s - run.start_s for run in facts.runs if run.end_s < facts.info.duration_s]
@@ -45,13 +45,6 @@ def _again(facts: Facts) -> Sign | None:
     if runs_s:
         evidence += f"; the longest run before a stop was {clock(max(runs_s))}"
     return Sign(evidence + ".", min(0.95, max(s.confidence for s in stops) + 0.1), tuple(s.time_s for s in stops))
-
-
-def _stood(facts: Facts, stop: Stop) -> bool:
-    """Whether it stood for a while, or had to be pushed: a ram that goes on by itself at once has only paused."""
-    if stop.restarted_s is None or stop.restarted_s - stop.time_s >= STOOD_S:
-        return True
-    return any(stop.time_s <= hand.start_s < stop.restarted_s for hand in facts.stretches(State.HAND))
 
 
 def _will_not_run(facts: Facts) -> Sign | None:
@@ -234,7 +227,8 @@ RULES = (
         severity=Severity.INFO,
         title="No ram heard",
         means=(
-            "No beat of a waste valve was found. That may be the pump, or the place and the direction of the phone."
+            "No beat of a waste valve was found. That may be the pump, or the place and the direction of the phone. "
+            "Pushes by hand are not known for what they are where it never runs by itself."
         ),
         next=(
             "If the pump stands still: see whether its waste valve is open or shut. If it runs: record nearer to it."
@@ -242,7 +236,7 @@ RULES = (
         basis=Basis.INFERENCE,
         source="",
         looks=_silent,
-        causes=("the pump stands", "too far away, or too much other noise"),
+        causes=("the pump stands, or was only pushed", "too far away, or too much other noise"),
         checks=(
             "valve open and water running: source level, strainer, air, dirt under the valve",
             "valve open, no water: source dry, supply shut or intake blocked; walk the line",

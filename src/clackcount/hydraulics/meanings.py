@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from clackcount.hydraulics.measurement import CAUTION_PRESSURE
 from clackcount.model import Basis, Meaning, Severity
+from clackcount.model.cautions import AT_THE_VALVE, EVERYWHERE, PRESSURE
 
 AIR = "air in the drive pipe"
 COLUMN = "drive column at unchanged tuning; direction of stroke and weight: Siwinda 2011"
@@ -29,6 +30,7 @@ MEANINGS = (
             "more friction: strainer, intake or drive pipe part blocked",
             "longer valve stroke or more weight than when the site file was written",
         ),
+        cautions=EVERYWHERE,
     ),
     Meaning(
         code="rate-above-site",
@@ -42,6 +44,7 @@ MEANINGS = (
             "more drive head than written: source risen",
             "shorter valve stroke, lost weight or weaker spring: look for a nut that has turned",
         ),
+        cautions=EVERYWHERE,
     ),
     Meaning(
         code="shut-longer-than-site",
@@ -58,6 +61,7 @@ MEANINGS = (
             AIR,
             "waste valve slow to drop: stem stiff or worn",
         ),
+        cautions=AT_THE_VALVE,
     ),
     Meaning(
         code="shut-shorter-than-site",
@@ -67,6 +71,7 @@ MEANINGS = (
         next="Check that the delivery valve is fully open and the delivery head is as written.",
         basis=Basis.INFERENCE,
         causes=("delivery head higher than written, or delivery valve part shut", "delivery valve slow or leaking"),
+        cautions=(PRESSURE,),
     ),
     Meaning(
         code="delivery-over-bound",
@@ -89,6 +94,7 @@ MEANINGS = (
             "air vessel waterlogged",
             AIR,
         ),
+        cautions=(PRESSURE,),
     ),
     Meaning(
         code="efficiency-over-one",
@@ -107,6 +113,7 @@ MEANINGS = (
         next="Watch the intake level; shorten the stroke or lighten the valve before it sucks air.",
         basis=Basis.COMMON_PRACTICE,
         causes=("tuned for more water than there is", "supply higher than written"),
+        cautions=EVERYWHERE,
     ),
     Meaning(
         code="head-beyond-reach",
@@ -116,6 +123,7 @@ MEANINGS = (
         next="A longer stroke or more weight, more fall, a stiffer pipe, or a lower tank.",
         basis=Basis.INFERENCE,
         causes=(AIR, "valve shuts too early for this lift"),
+        cautions=AT_THE_VALVE,
     ),
     Meaning(
         code="pressure-over-rating",
@@ -125,7 +133,7 @@ MEANINGS = (
         next="Use pipe rated for the peak, or let the valve shut earlier (shorter stroke, less weight).",
         basis=Basis.PUBLISHED,
         source="Joukowsky's pressure rise, without air",
-        cautions=(CAUTION_PRESSURE,),
+        cautions=(CAUTION_PRESSURE, *AT_THE_VALVE),
     ),
     Meaning(
         code="air-suspected",
@@ -138,6 +146,7 @@ MEANINGS = (
         basis=Basis.PUBLISHED,
         source="Pearsall: one part of air in 10,000 halves the wave speed",
         causes=("intake sucking air", "leaking joint", "snifter too large", "pipe not bled or with a high spot"),
+        cautions=EVERYWHERE,
     ),
     Meaning(
         code="heard-fits-site",

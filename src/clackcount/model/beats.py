@@ -128,6 +128,11 @@ class Beat:
     confidence: float
     doubts: tuple[str, ...] = ()
 
+    @property
+    def unheard(self) -> int:
+        """Beats that count in the rate though no slam of theirs was heard."""
+        return max(0, round(self.rate_per_min * (self.end_s - self.start_s) / 60) - self.n_cycles)
+
 
 @dataclass(frozen=True, slots=True)
 class Beats:

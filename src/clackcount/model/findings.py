@@ -87,6 +87,13 @@ class Meaning:
             cautions=self.cautions,
         )
 
+    @property
+    def rests_on(self) -> str:
+        """The basis, with its source or that it has none."""
+        if self.source:
+            return f"{self.basis} ({self.source})"
+        return f"{self.basis}, no source" if self.basis is Basis.COMMON_PRACTICE else str(self.basis)
+
     def explained(self) -> str:
         """What it means, its causes, checks and sources, as plain text."""
         parts = [f"{self.code}: {self.title}", "", self.means, "", f"Do next: {self.next}"]
@@ -95,7 +102,7 @@ class Meaning:
                 parts += ["", title, *(f"  {number}. {row}" for number, row in enumerate(rows, start=1))]
         if self.question:
             parts += ["", f"What only you can tell: {self.question}"]
-        parts += ["", f"Basis: {self.basis}" + (f" ({self.source})" if self.source else "")]
+        parts += ["", f"Basis: {self.rests_on}"]
         if self.cautions:
             parts += ["", "Caution:", *(f"  - {caution}" for caution in self.cautions)]
         return "\n".join(parts)

@@ -157,6 +157,11 @@ _STATES = {
     State.SELF: "runs by itself",
 }
 
+_IN_DOUBT = {
+    State.QUIET: "no beat; whether water rushes cannot be told here",
+    State.RUSHING: "no beat; perhaps water rushes through the open waste valve",
+}
+
 _CAUSES = {
     Cause.OPEN_STALL: "stops: the waste valve stays open and water keeps rushing",
     Cause.SHUT_STALL: "stops: the waste valve stays shut and the rush ends",
@@ -253,7 +258,8 @@ def _startup_text(startup: Startup) -> str:
 
 def _evenness(beat: Beat) -> str:
     regularity = beat.regularity
-    missed = "no beat missed" if regularity.missed == 0 else f"{count(regularity.missed, 'beat')} missed"
+    told = [(regularity.missed, "missed"), (beat.unheard, "not heard")]
+    missed = ", ".join(f"{count(n, 'beat')} {how}" for n, how in told if n) or "no beat missed"
     scatter = f"intervals scatter by {per_cent(regularity.cv)}"
     if 0 < regularity.robust_cv < regularity.cv / 2:  # a few stray far, as where two rams cover each other's slams
         scatter = f"most intervals scatter by {per_cent(regularity.robust_cv)}, a few by more"
@@ -284,9 +290,11 @@ def _story(listening: Listening) -> list[Event]:
 def _stretch_text(stretch: Stretch, *, ram: bool) -> str:
     if stretch.state is State.SELF and not ram:
         return f"beats by itself, {count(stretch.n_slams, 'knock')}"
+    if doubtful(stretch) and stretch.state in _IN_DOUBT:
+        return _IN_DOUBT[stretch.state]
     text = _STATES[stretch.state]
     if stretch.state is State.HAND:
-        text += f", {count(stretch.n_slams, 'time')}"
+        text += f", {count(stretch.n_slams, 'slam')}"
     if stretch.state is State.SELF:
         text += f", {count(stretch.n_slams, 'slam')}"
     return text + (" (not sure)" if doubtful(stretch) else "")

@@ -1,4 +1,4 @@
-"""Cautions that stand with findings which send a person to the pump; they defer to local codes and trades."""
+"""Cautions that stand with what sends a person to the pump; they defer to local codes and trades."""
 
 from __future__ import annotations
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import argparse
 import sqlite3
 import sys
 import tempfile
@@ -13,7 +14,9 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 from support.killed_writers import kill_writers
 
 if __name__ == "__main__":
-    n = int(sys.argv[1]) if len(sys.argv) > 1 else 1000
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("n", nargs="?", type=int, default=1000, help="writers to kill (1000)")
+    n = parser.parse_args().n
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "logbook.sqlite"
         begun_s = time.monotonic()

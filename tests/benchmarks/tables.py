@@ -238,7 +238,7 @@ def aims(rows: list[Row], costs: list[dict[str, Any]]) -> Lines:
     for tool, name, most in (("librosa", "librosa's", 1.0), ("soundfile", "soundfile.read's", 16.0)):
         for row in hours:
             ratio = row["listen"]["s"] / row[tool]["s"]
-            out.append((f"time for 1 h over {name}", f"≤ {most:g}", f"{ratio:.2f}", ratio <= most))
+            out.append((f"time for 1 h over {name}", f"≤ {most:g}", f"{ratio:.3f}", ratio <= most))
     if costs:
         peak = max(row["listen"]["mb"] for row in costs)
         out.append(("peak memory, any length", "≤ 250 MB", f"{peak:.0f} MB", peak <= 250))

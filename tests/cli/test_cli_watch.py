@@ -15,7 +15,7 @@ from click.testing import CliRunner, Result
 
 from clackcount import pipeline
 from clackcount.cli import watch
-from clackcount.model import Cause, FlowTrack, News, SlamTrain
+from clackcount.model import Cause, Event, FlowTrack, Happening, News, SlamTrain, State
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "running"))
 from stories import Story, missing
@@ -70,6 +70,9 @@ def test_the_story_is_told_line_by_line(watching) -> None:  # type: ignore[no-un
 def test_json_is_one_event_a_line(watching) -> None:  # type: ignore[no-untyped-def]
     events = [json.loads(line) for line in watching("--json").stdout.splitlines()]
     assert {event["schema"] for event in events} == {"clackcount.watching/1"}
+    runs = [event["again"] for event in events if event["event"] == "state" and event["state"] == "self"]
+    assert not runs[0]
+    assert all(runs[1:])
     assert [event["event"] for event in events].count("stop") == 1
     stop = next(event for event in events if event["event"] == "stop")
     assert stop["cause"] == "unknown"  # told at once; water takes its time to run
@@ -94,6 +97,41 @@ def test_until_that_does_not_come_in_time_is_3(watching) -> None:  # type: ignor
 def test_without_until_the_end_is_0(watching) -> None:  # type: ignore[no-untyped-def]
     assert watching("--for", "0.5").return_value == 0
     assert watching().return_value == 0
+
+
+@pytest.mark.parametrize(("argv", "last"), [
+    (("--until", "stop", "--for", "0.5"), "00:30  listening ends here, and no stop was heard"),
+    (("--until", "settled", "--for", "0.2", "--json"), "00:12  listening ends here, and it has not settled"),
+    (("--for", "0.5"), "00:30  listening ends here"),
+])  # fmt: skip
+def test_the_end_is_said_to_the_person_and_not_to_the_script(watching, argv, last) -> None:  # type: ignore[no-untyped-def]
+    result = watching(*argv)
+    assert result.stderr.splitlines()[-1] == last
+    assert "listening ends" not in result.stdout
+
+
+def test_one_caution_stands_where_the_pump_is_pushed(watching) -> None:  # type: ignore[no-untyped-def]
+    assert watching().stderr.count("caution: Keep fingers out of the waste valve") == 1
+    assert "caution" not in watching("--json").stderr
+
+
+def run_told(time_s: float, strokes: int, doubt: str | None = None) -> Event:
+    return Event(Happening.STATE, time_s, time_s + 10, State.SELF, strokes, 61.2, None, 0.9, doubt)
+
+
+def test_a_run_that_is_told_again_says_so(capsys) -> None:  # type: ignore[no-untyped-def]
+    tell, told = watch._TextTeller(), watch._Told()
+    stop = Event(Happening.STOP, 70.0, 72.0, State.SELF, 6, 61.2, Cause.UNKNOWN, 0.5)
+    for event in (run_told(15, 8, "no water is heard"), run_told(15, 8), run_told(15, 6), stop, run_told(90, 2)):
+        tell(event, told.take(event))
+    begins = [line.split("  ")[1].split(" by itself")[0] for line in capsys.readouterr().out.splitlines()]
+    assert begins == [
+        "something beats",
+        "it is a ram after all: runs",
+        "corrected: runs",
+        "STOPPED; why is not heard yet",
+        "runs",
+    ]
 
 
 @pytest.mark.parametrize("argv", [("--microphone", "a.wav"), ("--raw", "16000", "a.wav"), ("--until", "noon")])

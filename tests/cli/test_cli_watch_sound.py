@@ -94,7 +94,10 @@ def test_a_growing_file_tells_the_same(wav, told, tmp_path):
 )
 def test_until_and_for_end_it_with_their_codes(wav, argv, code, run):
     ran = run("watch", wav, *argv.split())
-    assert (ran.code, ran.err) == (code, "")
+    said = [line for line in ran.err.splitlines() if not line.startswith("caution: ")]
+    came = "--until" in argv and code == 0
+    assert (ran.code, len(said)) == (code, 0 if came else 1)
+    assert came or "00:30  listening ends here" in said[0]
     assert any("runs by itself" in line and line.endswith("beats a minute") for line in ran.out.splitlines())
 
 
@@ -121,15 +124,17 @@ def test_a_reader_that_goes_away_is_no_error(wav):
 
 def test_a_finished_file_of_another_kind_is_told_too(run):
     ran = run("watch", Path(__file__).parents[2] / "sample_audio" / "steady.m4a")
-    assert (ran.code, ran.err) == (0, "")
+    assert (ran.code, ran.err) == (0, "00:30  listening ends here\n")
     assert "runs by itself, 61." in ran.out or "runs by itself, 62." in ran.out
 
 
 def test_what_is_wrong_with_the_sound_is_said(run, tmp_path):
     soundfile.write(path := tmp_path / "silent.wav", np.zeros(5 * RATE_HZ), RATE_HZ)
     ran = run("watch", path)
-    assert (ran.code, ran.out, ran.err.count("\n")) == (0, "", 1)
-    assert "silent" in ran.err
+    assert (ran.code, ran.out) == (0, "")
+    note, end = ran.err.splitlines()
+    assert "silent" in note
+    assert end.endswith("listening ends here")
 
 
 @pytest.mark.parametrize(("argv", "about"), [

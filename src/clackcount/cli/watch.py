@@ -71,16 +71,17 @@ def command(
     from clackcount.running import Watcher
 
     watcher, reached = Watcher(), False
-    tell = _tell_json if as_json else _tell_text
+    tell = _tell_json if as_json else _TextTeller()
+    told = _Told()
     with (
-        terminal.naming("microphone" if microphone else source),
+        terminal.naming("microphone" if microphone else "standard input" if source == "-" else source),
         _LiveLine(wanted=not as_json) as line,
         _open(source, microphone, raw, channels, kind) as recording,
     ):
         for news in pipeline.follow(recording):
             for event in watcher.feed(news):
                 line.clear()
-                tell(event)
+                tell(event, told.take(event))
                 reached = reached or _is(event, until)
             line.show(watcher)
             if reached or (minutes is not None and news.heard_s >= 60 * minutes):
@@ -88,6 +89,10 @@ def command(
         line.clear()
         for warning in recording.info().warnings:
             terminal.say(f"note: {warning}")
+    if until is not None and not reached:
+        terminal.say(f"{clock(watcher.heard_s)}  listening ends here, and {_NOT_YET[until]}")
+    elif until is None and not as_json:
+        terminal.say(f"{clock(watcher.heard_s)}  listening ends here")
     return 0 if until is None or reached else NOT_REACHED
 
 
@@ -117,7 +122,24 @@ def _is(event: Event, until: str | None) -> bool:
     return until is not None and event.happening == until
 
 
-def _tell_json(event: Event) -> None:
+class _Told:
+    """What was told of the run that goes on."""
+
+    def __init__(self) -> None:
+        self._run: Event | None = None
+
+    def take(self, event: Event) -> Event | None:
+        """The run as it was told before, where this event tells it again."""
+        before = self._run
+        if event.happening == "state":
+            self._run = event if event.state == "self" else None
+            return before if event.state == "self" else None
+        if event.happening in ("stop", "no-ram"):
+            self._run = None
+        return None
+
+
+def _tell_json(event: Event, before: Event | None) -> None:
     told = {
         "schema": SCHEMA,
         "event": str(event.happening),
@@ -129,14 +151,33 @@ def _tell_json(event: Event) -> None:
         "cause": None if event.cause is None else str(event.cause),
         "confidence": event.confidence,
         "doubt": event.doubt,
+        "again": before is not None,
     }
     click.echo(json.dumps(told))
     sys.stdout.flush()  # a script on the other side of a pipe waits for this line
 
 
-def _tell_text(event: Event) -> None:
-    click.echo(f"{clock(event.time_s)}  {_words(event)}")
-    sys.stdout.flush()
+class _TextTeller:
+    """Lines for a person beside the pump, with one caution where it sends them to it."""
+
+    def __init__(self) -> None:
+        self._cautioned = False
+
+    def __call__(self, event: Event, before: Event | None) -> None:
+        click.echo(f"{clock(event.time_s)}  {_anew(event, before)}{_words(event)}")
+        sys.stdout.flush()
+        if event.doubt is None and event.happening in ("stroke", "stop") and not self._cautioned:
+            from clackcount.model.cautions import FINGERS
+
+            self._cautioned = True
+            terminal.say(f"caution: {FINGERS}")
+
+
+def _anew(event: Event, before: Event | None) -> str:
+    """What to say before a run that is told again."""
+    if before is None or event.doubt is not None:
+        return ""
+    return "it is a ram after all: " if before.doubt is not None else "corrected: "
 
 
 def _words(event: Event) -> str:
@@ -145,9 +186,10 @@ def _words(event: Event) -> str:
             return f"a knock; push {event.strokes}, if it is a ram"
         return f"push {event.strokes}" if event.confidence > 0.5 else f"a knock, perhaps push {event.strokes}"
     if event.happening == "no-ram":
-        return f"taken back, it is no ram: {event.doubt}"
+        return f"taken back: it is no ram; {event.doubt}"
     if event.happening == "settled":
-        return f"settled at {event.rate_per_min:.1f} beats a minute: a timed catch can begin"
+        settled = f"settled at {event.rate_per_min:.1f} beats a minute"
+        return f"{settled}: a timed catch can begin, once the delivery line is full"
     if event.happening == "stop":
         return _STOPS[str(event.cause)] if event.doubt is None else "the beat that may be no ram's has ended"
     if event.happening == "cause":
@@ -173,6 +215,18 @@ _CAUSES = {
     "open-stall": "the valve stays open and water keeps rushing",
     "shut-stall": "the valve stays shut, no water is heard",
     "starved": "the supply gave out: the beat had faded away",
+}
+_NOW = {
+    "listening": "listening",
+    "quiet": "quiet",
+    "rushing": "water rushes",
+    "hand": "pushed by hand",
+    "self": "runs by itself",
+}
+_NOT_YET = {
+    "self": "it has not run by itself",
+    "settled": "it has not settled",
+    "stop": "no stop was heard",
 }
 _STOPS = {
     **{cause: f"STOPPED: {words}" for cause, words in _CAUSES.items()},
@@ -210,9 +264,9 @@ class _LiveLine:
 
 
 def _live_line(watcher: Watcher) -> str:
-    parts = [clock(watcher.heard_s), str(watcher.state or "listening")]
+    parts = [clock(watcher.heard_s), _NOW[str(watcher.state or "listening")]]
     if watcher.strokes and watcher.state != "self":
-        parts.append(f"{watcher.strokes} pushes")
+        parts.append(f"{watcher.strokes} push{'es' if watcher.strokes > 1 else ''}")
     if watcher.rate_per_min is not None and watcher.robust_cv is not None:
         parts.append(f"{watcher.rate_per_min:.1f} a minute, even to {100 * watcher.robust_cv:.1f} %")
     if watcher.n_missing:

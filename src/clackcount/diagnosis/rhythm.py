@@ -89,16 +89,17 @@ def _gaps_s(facts: Facts) -> tuple[float, ...]:
 
 def _fast(facts: Facts) -> Sign | None:
     beat = facts.beat
-    if beat is None or beat.rate_per_min <= FAST_PER_MIN:
-        return None
-    return Sign(f"{beat.rate_per_min:.0f} beats a minute; ordinary rams do 40 to 120.", 0.9)
+    return _unusual(beat) if beat is not None and beat.rate_ci95_per_min[0] > FAST_PER_MIN else None
 
 
 def _slow(facts: Facts) -> Sign | None:
     beat = facts.beat
-    if beat is None or beat.rate_per_min >= SLOW_PER_MIN:
-        return None
-    return Sign(f"{beat.rate_per_min:.0f} beats a minute; ordinary rams do 40 to 120.", 0.9)
+    return _unusual(beat) if beat is not None and beat.rate_ci95_per_min[1] < SLOW_PER_MIN else None
+
+
+def _unusual(beat: Beat) -> Sign:
+    usual = f"ordinary rams do {SLOW_PER_MIN:.0f} to {FAST_PER_MIN:.0f}"
+    return Sign(f"{beat.rate_per_min:.1f} beats a minute; {usual}.", 0.9)
 
 
 def _chatter(facts: Facts) -> Sign | None:

@@ -10,6 +10,7 @@ from clackcount.model import Basis, FloatArray, Pattern, Severity
 from clackcount.model.cautions import ANCHOR, AT_THE_VALVE, EVERYWHERE
 
 BEATS_MIN = 30
+STEADY_MIN = 20  # beats: a minute of a slow ram
 HISS_HZ, HISS_DB = 3000.0, 4.0
 HISS_CELLS = 3  # looked for in so many cells after the slam
 SOONEST_REOPENING_S = 0.06  # published and measured: 60 to 350 ms after the slam, in rams that are not very fast
@@ -92,14 +93,14 @@ def _two_rams(facts: Facts) -> Sign | None:
 def _doubtful(facts: Facts) -> Sign | None:
     if facts.beat is None or facts.beat.confidence >= SURE:
         return None
-    told = f" {facts.beat.doubts[0]}" if facts.beat.doubts else ""
-    return Sign(f"Even knocks at {facts.beat.rate_per_min:.1f} a minute.{told}", 1 - facts.beat.confidence)
+    told = f": {facts.beat.doubts[0]}" if facts.beat.doubts else ""
+    return Sign(f"Even knocks at {facts.beat.rate_per_min:.1f} a minute{told}.", 1 - facts.beat.confidence)
 
 
 def _steady(facts: Facts) -> Sign | None:
     beat = facts.beat
     good = (Pattern.EVEN, Pattern.WANDERING)
-    if beat is None or beat.n_cycles < BEATS_MIN or not facts.runs_at_end or beat.regularity.pattern not in good:
+    if beat is None or beat.n_cycles < STEADY_MIN or not facts.runs_at_end or beat.regularity.pattern not in good:
         return None
     return Sign(
         f"{beat.rate_per_min:.1f} beats a minute, even to {100 * beat.regularity.robust_cv:.1f} %, over "

@@ -30,8 +30,8 @@ def _first_fill(facts: Facts) -> Sign | None:
     if facts.start is None:
         return None
     own_s, start = facts.start
-    settled = "" if start.settled_from_s is None else f" and its rate is steady from {clock(start.settled_from_s)}"
-    return Sign(f"It was pushed, runs by itself from {clock(own_s)}{settled}.", 0.9, (own_s,))
+    settled = "" if start.settled_from_s is None else f"; its rate is steady from {clock(start.settled_from_s)}"
+    return Sign(f"Pushed by hand, it runs by itself from {clock(own_s)}{settled}.", 0.9, (own_s,))
 
 
 RULES = (

@@ -13,7 +13,7 @@ from clackcount.report.view import TREND_COLUMNS, Advice, Event, Fact, TrendLine
 Paint = Callable[[str, str], str]  # (text, role) -> text; roles: "strong", "act", "watch", "faint"
 
 WIDTH = 80
-TREND_SPARED = ("rush", "strength", "scatter", "missed", "stops")  # where the lines are too short for all, in turn
+TREND_SPARED = ("rush", "strength", "scatter", "missing", "stops")  # where the lines are too short for all, in turn
 NARROWEST = 32  # below this the hanging indents leave no room for words
 
 _LIST_MARK = re.compile(r"\s*(?:-\s+|\d+\.\s+)?")

@@ -85,7 +85,7 @@ class TrendLine:
     stops: str
 
 
-TREND_COLUMNS = ("time", "runs", "a minute", "scatter", "strength", "rush", "missed", "stops")
+TREND_COLUMNS = ("time", "runs", "a minute", "scatter", "strength", "rush", "missing", "stops")
 
 
 @dataclass(frozen=True, slots=True)

@@ -20,7 +20,7 @@ from clackcount.beats.cycle import (
 )
 from clackcount.beats.series import MEMBERS_MIN, Series, elsewhere, find_series
 from clackcount.beats.shaping import first_sounds, loosened, part_mixture, unpaired
-from clackcount.beats.signs import ram_odds
+from clackcount.beats.signs import ram_odds, roughness
 from clackcount.beats.template import SAME_REACH, Field, Scoring, distance, gain
 from clackcount.model import Passage
 from clackcount.settings import BeatsSettings
@@ -82,16 +82,20 @@ HIDDEN_MAX = 0.5
 FLOOR_S = 0.4  # a gust or a passing car lasts longer, a knock is shorter
 
 
-def settle(series: Series, scene: Scene, settings: BeatsSettings, prior: float = 0.0) -> PumpHeard:
+def settle(
+    series: Series, scene: Scene, settings: BeatsSettings, prior: float = 0.0, *, loosen: bool = True
+) -> PumpHeard:
     """Find all sounds of the cycle, and move the series to the likeliest slam among them.
 
-    prior: log odds, from earlier listening, that the series is that of the slams.
+    prior: log odds, from earlier listening, that the series is that of the slams. loosen: whether it may take on
+    intervals of any shape.
     """
     rises, level_db, frames_per_s = scene.rises, scene.passage.level_db, scene.passage.frames_per_s
     field = scene.field
     series = part_mixture(unpaired(series, field, settings), field, rises, settings)
-    series = first_sounds(loosened(series, field, rises, settings), field, rises, settings)
-    series = unpaired(series, field, settings)
+    if loosen:
+        series = first_sounds(loosened(series, field, rises, settings), field, rises, settings)
+        series = unpaired(series, field, settings)
     sounds, odds = weighed(series, scene, settings, prior)
     lag = sounds[int(np.argmax(odds))].lag
     if abs(lag) > SAME_SOUND:
@@ -129,7 +133,7 @@ def _odds(series: Series, reopening_lag: int | None, contrast: float, scene: Sce
     per_s = scene.passage.frames_per_s
     # a heel and a toe are no further apart
     reopens = reopening_lag is not None and reopening_lag > STEP_S * per_s
-    surely = reopening_lag is not None and surely_reopens(series, reopening_lag, scene)
+    surely = reopening_lag is not None and not series.even and surely_reopens(series, reopening_lag, scene)
     n_bands = breadth(profile(scene.rises, series.frames))
     return ram_odds(
         series, per_s, reopens=reopens, surely=surely, rush_t=contrast, n_bands=n_bands, hidden=scene.hidden
@@ -139,8 +143,11 @@ def _odds(series: Series, reopening_lag: int | None, contrast: float, scene: Sce
 def surely_reopens(series: Series, lag: int, scene: Scene) -> bool:
     """Whether nearly each member is followed at this lag by a loud sound of its own kind, told without learning it.
 
-    Further off than a heel and a toe, or the end of a bark. What only chance strung together has no such sound.
+    Further off than a heel and a toe, or the end of a bark. What only chance strung together has no such sound; nor
+    is a pump as ragged as the phrases of a bird. Of an even beat it says less: that may be picked out of many pairs.
     """
+    if roughness(series.frames, series.period) > RAGGEDEST:
+        return False
     due = series.frames + lag
     due = due[due < scene.n_frames]
     if lag <= BARK_S * scene.passage.frames_per_s or len(due) < REOPENINGS_MIN:
@@ -152,6 +159,7 @@ def surely_reopens(series: Series, lag: int, scene: Scene) -> bool:
     return bool(z.mean() > REOPENING_Z and np.mean(z > REOPENING_HEARD_Z) > REOPENING_SHARE)
 
 
+RAGGEDEST = 0.25
 BARK_S, REOPENING_Z, REOPENING_HEARD_Z, REOPENING_SHARE = 0.11, 8.0, 1.5, 0.85
 REOPENINGS_MIN = 12  # a bird may sing a phrase of two calls eight times in a minute
 STEP_S = 0.1
@@ -211,7 +219,14 @@ LAG_SPREAD = 2.0  # frames by which a sound of the cycle strays from its lag
 def search(scene: Scene, settings: BeatsSettings, *, quick: bool = False) -> PumpHeard | None:
     """The likeliest pump of a passage, None where nothing beats. quick: see find_series."""
     found = find_series(scene.rises, scene.field, scene.passage.frames_per_s, settings, quick=quick)
-    heard = [settle(series, scene, settings) for series in found if series.evidence >= settings.evidence_min]
+    heard = []
+    for series in found:
+        if series.evidence < settings.evidence_min:
+            continue
+        heard.append(settle(series, scene, settings))
+        if heard[-1].ram_odds < settings.ram_odds_min and not heard[-1].series.even:
+            # its sound leads astray, its rhythm may not
+            heard.append(settle(series, scene, settings, loosen=False))
     heard.sort(key=lambda pump: -pump.ram_odds)
     if not heard:
         return None

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtri
 
+from clackcount.beats.examples import like_examples
 from clackcount.beats.gaps import Gaps
 from clackcount.beats.path import best_path
 from clackcount.beats.rhythm import Rhythm, measure_rhythm
@@ -74,7 +75,7 @@ def find_series(
     quick: only the few likeliest hypotheses, a tenth of the work.
     """
     onsets = onsets_of(rises)
-    voices = np.concatenate([onsets, grouped(onsets)], axis=1)
+    voices = np.concatenate([onsets, grouped(onsets), like_examples(rises)], axis=1)
     rhythm = measure_rhythm(
         voices, 60 * frames_per_s / settings.fastest_per_min, 60 * frames_per_s / settings.slowest_per_min
     )
@@ -204,7 +205,7 @@ def hypotheses(
 ) -> list[tuple[float, NDArray[np.float64]]]:
     """Periods to try, frames, each with the weights of the voices to try it on.
 
-    A voice is a band (the first n_bands of them) or a group of bands. The periods at which a voice stands out most
+    A voice is a band (the first n_bands of them), a group of bands, or likeness to an example. The periods at which a voice stands out most
     are tried with that voice alone, and with all bands by how they stand out there.
     """
     n_voices = rhythm.strength.shape[1]

@@ -7,7 +7,7 @@ import numpy as np
 from clackcount.beats.gaps import FRAME_ERROR, is_single
 from clackcount.beats.regularity import BREAK_PERIODS, unevenness
 from clackcount.beats.series import Series
-from clackcount.beats.template import Frames
+from clackcount.beats.template import PEAK_REACH, Frames, distance, local_maxima
 from clackcount.model import FloatArray
 
 # A logistic regression on made and recorded places with and without a ram, of five signs that need no learning of
@@ -23,6 +23,8 @@ WALK_PER_MIN, NO_WALK = (60.0, 150.0), 2.0  # steps a minute (common practice, n
 # A heel on a path is heard in two or three bands: of 110 made and recorded rams that stand out at 500 Hz or above the
 # narrowest was heard in 3.8. Lower ones may be as narrow, but are even.
 NARROW_BANDS, NARROW_COST = 3.5, 2.0
+# A beat no more even than that, of a sound that is heard at any other time as well, is picked out of barks or drips.
+CROWD_ROUGH, CROWD_ROUGHER, CROWD_ALONE, CROWD_COST = 0.04, 0.07, (0.4, 0.2), 3.0
 SURELY_REOPENS = 2.5  # so a ragged beat with its reopening valve counts as much as an even one without
 # Published rams go up to 375 a minute, few beyond 250; engines and rotors begin there.
 FAST_PER_MIN, FASTER_PER_MIN, FAST_COST = 250.0, 400.0, 3.5
@@ -62,8 +64,13 @@ def ram_odds(
     enough = len(run) >= RUN_MEMBERS and run[-1] - run[0] >= RUN_S * frames_per_s
     stretches = [whole, run] if enough else [whole]
     steady = max(_steadiness(frames, series.period, frames_per_s, reopens, hidden) for frames in stretches)
+    rough = roughness(whole, series.period)
     if n_bands < NARROW_BANDS:
-        against += NARROW_COST * _like_steps(roughness(whole, series.period), rate_per_min)
+        against += NARROW_COST * _like_steps(rough, rate_per_min)
+    crowd = np.clip((rough - CROWD_ROUGH) / (CROWD_ROUGHER - CROWD_ROUGH), 0, 1)
+    if crowd > 0:
+        none, full = CROWD_ALONE
+        against += CROWD_COST * float(crowd * np.clip((none - alone(series)) / (none - full), 0, 1))
     rushes = RUSHES * float(np.clip((rush_t - RUSH_FIRST_T) / (RUSH_LAST_T - RUSH_FIRST_T), 0, 1))
     odds = rushes + CONSTANT + PER_GAIN * gain + steady - against + SURELY_REOPENS * surely
     ragged = rush_t > AGAINST_FIRST_T and goes_raggedly(series, frames_per_s)
@@ -73,7 +80,17 @@ def ram_odds(
 def goes_raggedly(series: Series, frames_per_s: float) -> bool:
     """Whether the beat is ragged, and yet goes on for long without a gap, in one clear sound."""
     clear = series.typical_z > RAGGED_Z and np.quantile(series.z_honest, 0.1) > RAGGED_LEAST_Z
-    return bool(clear and ragged_and_whole(series.frames / frames_per_s))
+    return bool(clear and ragged_and_whole(series.frames / frames_per_s) and alone(series) > ALONE_MIN)
+
+
+def alone(series: Series) -> float:
+    """Of all that sounds as the members do, or half as much so, the share that are members."""
+    peaks = local_maxima(series.z, PEAK_REACH)
+    alike = peaks[series.z[peaks] > 0.5 * np.median(series.z[series.frames])]
+    return float(np.mean(distance(alike, series.frames - series.late) <= PEAK_REACH)) if len(alike) else 0.0
+
+
+ALONE_MIN = 0.5
 
 
 def ragged_and_whole(time_s: FloatArray) -> bool:

@@ -38,14 +38,8 @@ class Field:
         mean = features.mean(axis=0)
         some = features[::2] - mean
         covariance = some.T @ some / np.float32(len(some))
-        variance = np.diagonal(covariance) + np.float32(1e-9)
-        scale = 1 / np.sqrt(variance)
-        correlation = covariance * scale[:, None] * scale[None, :]
-        correlation[np.diag_indices_from(correlation)] = 1
-        power, axes = np.linalg.eigh(correlation.astype(np.float64))
         # pulled a little towards independence, or what happens not to vary in this minute would decide
-        power = (1 - INDEPENDENCE) * np.maximum(power, 0) + INDEPENDENCE
-        whiten = (scale[:, None] * axes / np.sqrt(power)).astype(np.float32)
+        variance, whiten = whitening(covariance, INDEPENDENCE)
         return cls(features, mean, variance, whiten, floor_db)
 
     def loudness(self, weights: NDArray[np.float32], frames: Frames) -> NDArray[np.float32]:
@@ -61,6 +55,22 @@ class Field:
 
 
 INDEPENDENCE = 0.3
+
+
+def whitening(
+    covariance: NDArray[np.float32], independence: float
+) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """Variances float32 (n,), and the matrix float32 (n, n) that turns such deviations into uncorrelated ones.
+
+    independence: share, 0..1, by which the correlations are pulled towards none.
+    """
+    variance = np.diagonal(covariance) + np.float32(1e-9)
+    scale = 1 / np.sqrt(variance)
+    correlation = covariance * scale[:, None] * scale[None, :]
+    correlation[np.diag_indices_from(correlation)] = 1
+    power, axes = np.linalg.eigh(correlation.astype(np.float64))
+    power = (1 - independence) * np.maximum(power, 0) + independence
+    return variance, (scale[:, None] * axes / np.sqrt(power)).astype(np.float32)
 
 
 def learn(field: Field, frames: Frames) -> NDArray[np.float32]:

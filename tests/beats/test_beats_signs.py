@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 from clackcount.beats.series import Series
 from clackcount.beats.signs import (
     AGAINST_COST,
+    CROWD_COST,
     NARROW_BANDS,
     NARROW_COST,
     RUSHES,
@@ -28,14 +29,17 @@ FRAMES_PER_S = 200.0
 NO_WEIGHTS = np.zeros(1, dtype=np.float32)
 
 
-def series_at(intervals: np.ndarray, gain: float = 4.0) -> Series:
-    """Moments at these intervals, frames, each of which explains as much."""
+def series_at(intervals: np.ndarray, gain: float = 4.0, others: int = 0) -> Series:
+    """Moments at these intervals, frames, each of which explains as much; others: as many that sound the same."""
     frames = np.round(np.cumsum(np.concatenate([[100.0], intervals]))).astype(np.intp)
+    z = np.zeros(int(frames[-1]) + 200, dtype=np.float32)
+    z[np.random.default_rng(1).integers(0, len(z), others)] = 5
+    z[frames] = 5
     return Series(
         frames=frames,
         period=float(np.median(np.diff(frames))),
         weights=NO_WEIGHTS,
-        z=NO_WEIGHTS,
+        z=z,
         z_honest=np.full(len(frames), 5.0, dtype=np.float32),
         evidence=gain * len(frames),
     )
@@ -49,6 +53,21 @@ def clearly(intervals: np.ndarray, z: float = 15.0) -> Series:
     """The same in a sound that stands out so many spreads."""
     series = series_at(intervals)
     return dataclasses.replace(series, z_honest=np.full(len(series.frames), z, dtype=np.float32))
+
+
+def test_a_beat_picked_out_of_a_crowd_of_alike_sounds_counts_less() -> None:
+    """Barks, drips and birds' calls offer something near any beat; an even beat needs no such witness."""
+    rough, even = jittered(0.09, 5), jittered(0.005, 5)
+    lost = odds(series_at(rough)) - odds(series_at(rough, others=300))
+    assert 0.5 * CROWD_COST < lost <= CROWD_COST
+    assert odds(series_at(even, others=300)) == odds(series_at(even))
+
+
+def test_a_ragged_beat_among_alike_sounds_is_not_believed() -> None:
+    ragged = jittered(0.16, 3, 60)
+    crowd = dataclasses.replace(clearly(ragged), z=series_at(ragged, others=300).z)
+    assert goes_raggedly(clearly(ragged), FRAMES_PER_S)
+    assert not goes_raggedly(crowd, FRAMES_PER_S)
 
 
 def jittered(share: float, seed: int, n: int = 45, period: float = 110.0) -> np.ndarray:

@@ -36,4 +36,5 @@ def like_examples(rises: NDArray[np.float32]) -> NDArray[np.float32]:
     peaks = peaks[length[peaks] > 0]
     strongest = peaks[np.argsort(-length[peaks], kind="stable")[:EXAMPLES]]
     example = plain[strongest] / length[strongest, None].astype(np.float32)
-    return np.maximum(plain @ example.T, 0)
+    alike: NDArray[np.float32] = np.maximum(plain @ example.T, 0)
+    return alike

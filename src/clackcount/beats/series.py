@@ -205,8 +205,8 @@ def hypotheses(
 ) -> list[tuple[float, NDArray[np.float64]]]:
     """Periods to try, frames, each with the weights of the voices to try it on.
 
-    A voice is a band (the first n_bands of them), a group of bands, or likeness to an example. The periods at which a voice stands out most
-    are tried with that voice alone, and with all bands by how they stand out there.
+    A voice is a band (the first n_bands of them), a group of bands, or likeness to an example. The periods at which a
+    voice stands out most are tried with that voice alone, and with all bands by how they stand out there.
     """
     n_voices = rhythm.strength.shape[1]
     tried: list[tuple[float, NDArray[np.float64]]] = []

@@ -19,10 +19,11 @@ Each finding has a code; `clackcount explain CODE` prints what stands here. The 
 `clackcount listen` hears, the second of what a site file adds to it, the third of what the logbook sees over months.
 
 - **act** sends somebody to the pump, **watch** asks to keep an eye on it, **info** is good to know. A pump that runs
-  evenly gives nothing above info. A stop that was followed by a restart is watched only.
+  evenly gives nothing above info. A stop that was followed by a restart is watched only, unless it comes again.
 - What the sound cannot know is asked, not claimed: how high the water stands, whether it reaches the tank.
-- Where one finding explains the evidence of another better, only the better one is told. Stops with different causes
-  stand one under the other, the last stop first: that is the one to deal with now.
+- Where one finding explains the evidence of another better, only the better one is told; that it may be no ram stands
+  above all else, remarks stand last. Stops with different causes stand one under the other, the last stop first: that
+  is the one to deal with now.
 - Checks stand in the order of the trade (common practice, no source): source level, strainer, air, valve travel and
   dirt, delivery valve, air vessel, delivery pipe.
 - No finding is surer than that there is a ram at all; where that is doubtful, nobody is sent to the pump.

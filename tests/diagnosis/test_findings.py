@@ -179,6 +179,12 @@ def test_a_rate_that_wanders_as_far_as_it_steps_does_not_jump() -> None:
     assert "rate-jump" not in codes(findings(Pattern.WANDERING, running=running_all_along(960, a_trend(rates))))
 
 
+@pytest.mark.parametrize("before", [4, 5])
+def test_a_rate_that_wandered_off_for_half_a_minute_has_not_jumped(before: int) -> None:
+    found = findings(Pattern.WANDERING, running=running_all_along(700, a_trend([60.0] * before + [66.0] * 6)))
+    assert ("rate-jump" in codes(found)) is (before == 5)
+
+
 def test_a_drift_within_one_run_is_told_though_the_next_run_begins_afresh() -> None:
     trend = a_trend([*np.linspace(62, 56, 14), *[62.0] * 8])
     runs = (Stretch(State.SELF, 0, 850, 800, 0.9), Stretch(State.HAND, 860, 870, 5, 0.9),

@@ -20,7 +20,8 @@ DRIFT_SPAN_S = (
 )
 DRIFT_FIT = 0.7  # share of the scatter that the drift must explain
 JUMP_SHARE = 0.08
-JUMP_SHARP, JUMP_OVER = 0.3, 0.5  # of the step: how far the rate may differ next to it, and on the whole of a side
+JUMP_SHARP, JUMP_OVER = 0.3, 0.4  # of the step: how far the rate may differ next to it, and on the whole of a side
+JUMP_WINDOWS = 5  # on either side at least: a beat that wanders holds its rate over three of them now and then
 JUMP_LASTS_S = 30.0  # a rate that has not held for so long may hop back
 LEVEL_DB = 4.0  # slams softer or louder by this much, in one set-up
 MASKED = 0.4  # share of that by which background or rush must change for them to be the likelier reason
@@ -120,12 +121,12 @@ def _jump_sign(before: float, after: float, when_s: float) -> Sign:
 def _step(windows: Sequence[TrendRow]) -> tuple[float, float, float] | None:
     """(rate before, rate after, when) of a step in one run that is sharp, and larger than the rate wanders else."""
     rates = np.array([row.rate_per_min for row in windows], dtype=np.float64)
-    if len(rates) < WINDOWS_MIN:
-        return None
     best, found = JUMP_SHARE, None
-    for straddles, at in product((0, 1), range(3, len(rates) - 2)):  # it may lie within a window
+    for straddles, at in product(
+        (0, 1), range(JUMP_WINDOWS, len(rates) - JUMP_WINDOWS + 1)
+    ):  # it may lie within a window
         before, after = rates[:at], rates[at + straddles :]
-        if len(after) < 3:
+        if len(after) < JUMP_WINDOWS:
             continue
         step = abs(float(np.median(after[:3])) - float(np.median(before[-3:])))
         lasting = abs(float(np.median(after)) - float(np.median(before)))

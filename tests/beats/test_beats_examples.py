@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from clackcount.beats.examples import EXAMPLES, like_examples
+from clackcount.beats.examples import EXAMPLES, Examples
 from clackcount.beats.rhythm import measure_rhythm
 from clackcount.beats.series import grouped, onsets_of
 
@@ -33,13 +33,13 @@ def best_at_the_period(voices: np.ndarray) -> bool:
 def test_a_beat_too_faint_for_any_band_is_found_by_likeness() -> None:
     made = [faint_beat(seed, height=5.0) for seed in range(6)]
     by_bands = [np.concatenate([onsets_of(rises), grouped(onsets_of(rises))], axis=1) for rises in made]
-    assert sum(best_at_the_period(like_examples(rises)) for rises in made) >= 5
+    assert sum(best_at_the_period(Examples.of(rises).alike) for rises in made) >= 5
     assert sum(best_at_the_period(voices) for voices in by_bands) <= 2
 
 
 def test_each_example_is_like_itself_and_nothing_is_less_than_unlike() -> None:
     rises = faint_beat(9, height=20.0)
-    alike = like_examples(rises)
+    alike = Examples.of(rises).alike
     assert alike.shape == (N_FRAMES, EXAMPLES)
     assert alike.dtype == np.float32
     assert alike.min() == 0
@@ -49,4 +49,4 @@ def test_each_example_is_like_itself_and_nothing_is_less_than_unlike() -> None:
 
 
 def test_nothing_at_all_gives_no_examples() -> None:
-    assert not np.any(like_examples(np.zeros((500, N_BANDS, 4), np.float32)))
+    assert not np.any(Examples.of(np.zeros((500, N_BANDS, 4), np.float32)).alike)

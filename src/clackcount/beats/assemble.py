@@ -161,14 +161,17 @@ class _Pump:
         if rate > FASTEST_RAM_PER_MIN:
             return f"knocks at {rate:.0f} a minute were heard, faster than any ram: an engine, perhaps"
         ram_odds = self.known.ram_odds
-        if self.known.expected_z > RAGGED_Z and ragged_and_whole(self.time_s[first:last]):
+        ragged = ragged_and_whole(self.time_s[first:last])
+        if ragged and self.known.expected_z > RAGGED_Z:
             ram_odds = max(ram_odds, RAGGED_ODDS)
         if ram_odds < settings.ram_odds_min:
             return f"knocks at about {rate:.0f} a minute were heard, but nothing that says they come from a ram"
         shut_s = self.reopen_s[first:last] - self.time_s[first:last]
         reopening = float(np.mean(shut_s > STEP_S)) if rate < STEPS_PER_MIN else float(np.mean(np.isfinite(shut_s)))
         rush_t = self.known.rush_t / np.sqrt(self.known.n_passages)
-        own = max(min(reopening / 0.6, 1.0), float(np.clip((rush_t - 1) / 3, 0, 1)))
+        own = float(np.clip((rush_t - 1) / 3, 0, 1))
+        if not ragged:  # after drips or barks picked out of many something follows, too
+            own = max(min(reopening / 0.6, 1.0), own)
         self.sure = (0.5 + 0.5 * own) / (1 + float(np.exp(-ram_odds)))
         self.like_clock = unevenness(self.time_s[first:last]) < CLOCK_UNEVENNESS
         # where a slam stands out so far, the water that makes it is heard, too

@@ -10,8 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtri
 
-from clackcount.beats.examples import like_examples
-from clackcount.beats.gaps import Gaps
+from clackcount.beats.examples import Examples
+from clackcount.beats.gaps import Gaps, is_single
 from clackcount.beats.path import best_path
 from clackcount.beats.rhythm import Rhythm, measure_rhythm
 from clackcount.beats.template import PEAK_REACH, Field, Frames, Scoring, distance, gain, local_maxima, rise_at
@@ -72,10 +72,11 @@ def find_series(
 ) -> list[Series]:
     """All series that several period hypotheses lead to, best evidence first. May hold doubles and octaves.
 
-    quick: only the few likeliest hypotheses, a tenth of the work.
+    quick: only the few likeliest rhythms, a tenth of the work.
     """
     onsets = onsets_of(rises)
-    voices = np.concatenate([onsets, grouped(onsets), like_examples(rises)], axis=1)
+    examples = Examples.of(rises)
+    voices = np.concatenate([onsets, grouped(onsets), examples.alike], axis=1)
     rhythm = measure_rhythm(
         voices, 60 * frames_per_s / settings.fastest_per_min, 60 * frames_per_s / settings.slowest_per_min
     )
@@ -98,58 +99,45 @@ def find_series(
         series = refine(field, guess.frames, guess.period, settings, rounds=3)
         if series is not None and not repeats_within(series):
             found.append(series)
-    by_sound = sound_first(field, onsets, frames_per_s, settings)
-    if by_sound is not None:
-        # rhythm is the better witness; sound alone must have much more to tell
-        best = max((series.evidence for series in found), default=0.0)
-        if by_sound.evidence > SOUND_ADVANTAGE * best:
+    most = int(FASTEST_PER_S * len(rises) / frames_per_s)
+    for family in [] if quick else examples.families(settings.slams_min, most):
+        by_sound = sound_first(field, family, settings)
+        if by_sound is not None and not any(same_series(by_sound, other) for other in found):
             found.append(by_sound)
     found.sort(key=lambda series: -series.evidence)
     return found
 
 
-SOUND_ADVANTAGE = 2.5
+FASTEST_PER_S = 7.0  # of any sound that comes again and again
 
 
-def sound_first(
-    field: Field, onsets: NDArray[np.float32], frames_per_s: float, settings: BeatsSettings
-) -> Series | None:
-    """A series held together by its sound alone: a ragged or hopping beat, or strokes by hand, if loud enough.
+def sound_first(field: Field, family: Frames, settings: BeatsSettings) -> Series | None:
+    """A series held together by its sound: a ragged or hopping beat, or strokes by hand, if clear enough.
 
-    The largest family of strong impacts that sound alike; None where there is none.
+    family: what sounds alike to begin with; None where it does not stand out.
     """
-    loud = onsets.sum(axis=1)
-    peaks = local_maxima(loud, PEAK_REACH)
-    middle, upper = np.percentile(loud[peaks], [50, 84])
-    # where it is quiet between fast slams, the upper sixth of all peaks is slams already
-    least = middle + 2.0 * (upper - middle) if upper < QUIET_RATIO * middle else 0.6 * upper
-    peaks = peaks[loud[peaks] > least]
-    peaks = peaks[np.argsort(-loud[peaks], kind="stable")[: int(4 * len(loud) / frames_per_s)]]
-    if len(peaks) < settings.slams_min:
-        return None
-    features = (field.features[peaks] - field.mean) / np.sqrt(field.variance)
-    features /= np.linalg.norm(features, axis=1, keepdims=True) + 1e-12
-    kin = features @ features.T > FAMILY_ALIKE
-    family = np.sort(peaks[kin[int(np.argmax(kin.sum(axis=1)))]])
     expected, scoring = 0.0, None
     for _ in range(2):
         scoring = Scoring.learn(field, family) if len(family) >= settings.slams_min else None
         if scoring is None:
             return None
         expected = float(np.median(scoring.honest(family)))
-        if expected < SOUND_MIN_Z:
-            return None
         candidates = local_maxima(scoring.z, PEAK_REACH)
         family = candidates[scoring.honest(candidates) > 0.5 * expected]
-    if scoring is None or len(family) < settings.slams_min:
+    if scoring is None or len(family) < settings.slams_min or expected < SOUND_MIN_Z:
         return None
+    interval = np.diff(family)
+    period = float(np.median(interval))
+    if np.mean(is_single(np.log(interval / period))) < SINGLE_SHARE:
+        return None  # now and then, as birds call
     z_honest = scoring.honest(family)
-    period = float(np.median(np.diff(family)))
     evidence = float(gain(z_honest, expected, settings.gain_max).sum())
     return Series(family, period, scoring.weights, scoring.z, z_honest, evidence, even=False)
 
 
-FAMILY_ALIKE, QUIET_RATIO = 0.8, 4.0
+SINGLE_SHARE = 0.8
+
+
 SOUND_MIN_Z = 6.0  # weaker sounds cannot be told apart without their rhythm
 
 

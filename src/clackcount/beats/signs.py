@@ -19,12 +19,13 @@ SPAN_S = 20.0
 # Steps differ from one to the next by 3 to 10 %, a ram that wanders hardly; a ragged ram shows itself by its
 # reopening valve.
 STEPS_ROUGH, STEPS_ROUGHER, STEPS_COST = 0.025, 0.045, 2.0
+WILD, WILDER, WILD_COST = 0.2, 0.3, 3.0  # no ram is so ragged; barks are, each with a second sound to it
 WALK_PER_MIN, NO_WALK = (60.0, 150.0), 2.0  # steps a minute (common practice, no source); beyond, limits as wide
 # A heel on a path is heard in two or three bands: of 110 made and recorded rams that stand out at 500 Hz or above the
 # narrowest was heard in 3.8. Lower ones may be as narrow, but are even.
 NARROW_BANDS, NARROW_COST = 3.5, 2.0
 # A beat no more even than that, of a sound that is heard at any other time as well, is picked out of barks or drips.
-CROWD_ROUGH, CROWD_ROUGHER, CROWD_ALONE, CROWD_COST = 0.04, 0.07, (0.4, 0.2), 3.0
+CROWD_ROUGH, CROWD_ROUGHER, CROWD_ALONE, CROWD_COST = 0.03, 0.05, (0.5, 0.25), 3.0
 SURELY_REOPENS = 2.5  # so a ragged beat with its reopening valve counts as much as an even one without
 # Published rams go up to 375 a minute, few beyond 250; engines and rotors begin there.
 FAST_PER_MIN, FASTER_PER_MIN, FAST_COST = 250.0, 400.0, 3.5
@@ -136,6 +137,7 @@ def _steadiness(frames: Frames, period: float, frames_per_s: float, reopens: boo
         + PER_FILL * fill
         + PER_SPAN * min(span_s / SPAN_S, 1.0)
         - STEPS_COST * steps
+        - WILD_COST * float(np.clip((rough - WILD) / (WILDER - WILD), 0, 1))
     )
 
 

@@ -21,7 +21,7 @@ from clackcount.beats.regularity import (
     on_grid,
     unevenness,
 )
-from clackcount.beats.signs import RAGGED_ODDS, RAGGED_Z, ragged_and_whole
+from clackcount.beats.signs import RAGGED_ODDS, RAGGED_Z, alone, ragged_and_whole
 from clackcount.model import Beat, Beats, FloatArray, SlamTrain
 from clackcount.settings import BeatsSettings
 
@@ -37,6 +37,7 @@ STEPS_PER_MIN = 200.0  # people walk and run no faster
 # Made rams whose rush is too faint for this stay below 25 dB; clocks recorded close by reach 33 to 45.
 DRY_DB, DRY_SURE, RUSHES_T = 27.0, 0.45, 2.0
 BESIDE_ODDS = 0.7  # more for another beside a ram: two rams are rare, and one leaves sounds enough to string together
+BESIDE_UNEVEN, BESIDE_ALONE = 0.06, 0.1
 OPENED_MAX_S = 6.0  # a reopening heard longer ago than the slowest ram's period has nothing to do with this slam
 
 
@@ -68,8 +69,7 @@ class Collector:
                 doubts.append(verdict)
         if len(pumps) > 1:
             likeliest = max(pumps, key=lambda pump: pump.sure)
-            least = settings.ram_odds_min + BESIDE_ODDS
-            pumps = [pump for pump in pumps if pump is likeliest or pump.known.ram_odds > least]
+            pumps = [pump for pump in pumps if pump is likeliest or pump.stands_beside(settings)]
         pumps.sort(key=lambda pump: -pump.loudness)
         for number, heard in enumerate(pumps, start=1):
             heard.number = number
@@ -146,6 +146,18 @@ class _Pump:
     def loudness(self) -> float:
         """Mean strength, dB, a little less for a pump heard seldom."""
         return float(np.mean(self.strength_db)) + 3 * float(np.log10(len(self.time_s)))
+
+    def stands_beside(self, settings: BeatsSettings) -> bool:
+        """Whether this is surely enough another pump beside a likelier one, and not what that one left over.
+
+        Some even row can be picked out of many alike sounds once the pump that was sought is taken out.
+        """
+        first, last = self.stretch
+        return (
+            self.known.ram_odds > settings.ram_odds_min + BESIDE_ODDS
+            and unevenness(self.time_s[first:last]) < BESIDE_UNEVEN
+            and alone(self.known.settled.series) > BESIDE_ALONE
+        )
 
     def judge(self, settings: BeatsSettings) -> str | None:
         """None when this is taken for a ram, with ``sure`` set; else a sentence about what it was instead.

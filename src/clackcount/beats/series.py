@@ -131,7 +131,9 @@ def sound_first(field: Field, family: Frames, settings: BeatsSettings) -> Series
     if np.mean(is_single(np.log(interval / period))) < SINGLE_SHARE:
         return None  # now and then, as birds call
     z_honest = scoring.honest(family)
-    evidence = float(gain(z_honest, expected, settings.gain_max).sum())
+    gaps = Gaps.learned(family, period, settings.missed_cost, settings.change_cost)
+    cost = np.minimum(gaps.of(interval.astype(np.float64)), settings.restart_cost)
+    evidence = float(gain(z_honest, expected, settings.gain_max).sum() - cost.sum())
     return Series(family, period, scoring.weights, scoring.z, z_honest, evidence, even=False)
 
 

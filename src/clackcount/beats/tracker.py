@@ -95,7 +95,7 @@ class Tracker:
         known, again when what was known is gone, now and then for a second pump, and rarely in a long silence.
         """
         if not self._nothing_sure(missing):
-            early = len(self.known) < self.settings.pumps_max and self._n_fed in (1, 2, 4)
+            early = len(self.known) < self.settings.pumps_max and self._n_fed in (1, 3)
             sure = [known for known in self.known if not known.doubtful(self.settings)]
             return [False] if early or (len(sure) < self.settings.pumps_max and self._n_fed % 32 == 0) else []
         if self._idle < 2 or self._idle % 8 == 0:

@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from clackcount.beats.missing import ODDS_MAX, missing_beats
-from clackcount.beats.template import Field, learn
+from clackcount.beats.missing import ODDS_MAX, missing_beats, none_between
+from clackcount.beats.template import Field, learn, standardise
 
 N_BANDS, N_SPANS, PERIOD = 6, 4, 180
 
@@ -64,3 +64,22 @@ def test_of_a_few_slams_nothing_is_said() -> None:
     field = passage(slams, slams[-1] + 4 * PERIOD, 4.0)
     due, odds = missing_beats(field, learn(field, slams), 0, slams, 20.0)
     assert len(due) == len(odds) == 0
+
+
+def between_of(slam: float, soft: float | None = None, gust: slice | None = None) -> NDArray[np.float32]:
+    """Of 20 beats the tenth was not told: it did not come or, soft, came so much softer; its gap's odds among all."""
+    slams = np.arange(100, 100 + 20 * PERIOD, PERIOD)
+    told = np.delete(slams, 9)
+    field = passage(told, slams[-1] + PERIOD, slam, gust)
+    if soft is not None:
+        field.features[slams[9]] += soft
+    weights = learn(field, told)
+    return none_between(field, weights, standardise(field.features @ weights, told), told)
+
+
+def test_a_beat_left_out_is_told_from_one_unheard() -> None:
+    odds = between_of(slam=3.0)
+    assert odds[8] > 4.0
+    assert not np.any(np.delete(odds, 8))
+    assert between_of(slam=3.0, soft=1.5)[8] < 2.0
+    assert abs(between_of(slam=3.0, gust=slice(100 + 9 * PERIOD - 60, 100 + 9 * PERIOD + 60))[8]) < 2.0

@@ -29,7 +29,9 @@ RUN_MIN = 10
 CLEAR_Z = 4.0
 RAGGED_SPREAD = 0.6
 TOO_FEW = "some knocks were heard, too few or too uneven to be a ram running by itself"
-SURELY_HEARD_Z = 12.0  # louder and softer slams of one ram differ by so much that a fainter one may go unheard
+# from these log odds on a beat is taken for left out by the pump, not for unheard: slams go unheard more often; and
+# between which limits either may be true, for the interval of the rate
+NONE_ODDS, NONE_ODDS_RANGE = 4.0, (3.0, 5.0)
 # Pressure logs of one rig strayed by 1.1 to 1.6 % from beat to beat (Cornell AguaClara 2019); clocks by far less.
 CLOCK_UNEVENNESS, CLOCK_SURE = 0.0015, 0.3
 FASTEST_RAM_PER_MIN = 405.0  # published rams go up to 375 a minute; beyond, of 36 made engines one beat like a ram
@@ -93,7 +95,7 @@ class _Pump:
     confidence: NDArray[np.float32]
     reopen_s: FloatArray
     on_beat: NDArray[np.bool_]
-    audible_z: NDArray[np.float32]
+    none_odds: NDArray[np.float32]
     duration_s: float
     stretch: tuple[int, int] = (0, 0)
     sure: float = 0.0
@@ -107,7 +109,7 @@ class _Pump:
         strength_db = np.concatenate([part[1].strength_db for part in parts])
         confidence = np.concatenate([part[1].confidence for part in parts])
         reopen_s = np.concatenate([part[2] for part in parts])
-        audible_z = np.concatenate([part[1].audible_z for part in parts])
+        none_odds = np.concatenate([part[1].none_odds for part in parts])
         order = np.argsort(time_s, kind="stable")
         order = order[(time_s[order] >= 0) & (time_s[order] <= duration_s)]
         time_s, confidence = time_s[order], confidence[order]
@@ -129,7 +131,7 @@ class _Pump:
             confidence,
             reopen_s,
             locally_even(time_s) | of_two_rates(time_s),
-            audible_z[order],
+            none_odds[order],
             duration_s,
         )
         pump.stretch = longest_stretch(time_s, pump.on_beat)
@@ -194,9 +196,9 @@ class _Pump:
             self.sure = min(self.sure, DRY_SURE)
         return None
 
-    def _audible(self, first: int, last: int) -> NDArray[np.bool_]:
+    def _audible(self, first: int, last: int, none_odds: float = NONE_ODDS) -> NDArray[np.bool_]:
         """For each interval of a stretch, whether a slam within it would surely have been heard."""
-        return np.asarray(self.audible_z[first : last - 1] > SURELY_HEARD_Z)
+        return np.asarray(self.none_odds[first : last - 1] > none_odds)
 
     def beat(self) -> Beat:
         """Rate and regularity over the longest self-running stretch."""
@@ -204,6 +206,11 @@ class _Pump:
         time_s = self.time_s[first:last]
         audible = self._audible(first, last)
         rate = measure_rate(time_s, audible)
+        either = [measure_rate(time_s, self._audible(first, last, odds)) for odds in NONE_ODDS_RANGE]
+        ci95_per_min = (
+            min(one.ci95_per_min[0] for one in (rate, *either)),
+            max(one.ci95_per_min[1] for one in (rate, *either)),
+        )
         reopen_s = self.reopen_s[first:last]
         shut_s = reopen_s - time_s
         open_s = np.append(time_s[1:], np.nan) - reopen_s
@@ -226,7 +233,7 @@ class _Pump:
             end_s=float(time_s[-1]),
             n_cycles=len(time_s) - 1,
             rate_per_min=rate.per_min,
-            rate_ci95_per_min=rate.ci95_per_min,
+            rate_ci95_per_min=ci95_per_min,
             regularity=measure_regularity(time_s, audible),
             open_s=float(np.median(open_s[heard])) if phases else None,
             shut_s=float(np.median(shut_s[heard])) if phases else None,

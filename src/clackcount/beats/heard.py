@@ -8,11 +8,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from clackcount.beats.known import Known
+from clackcount.beats.missing import none_between
 from clackcount.beats.pumps import PumpHeard, Scene
 from clackcount.beats.series import Series
 from clackcount.beats.strays import confidence, find_strays
 from clackcount.beats.template import Field, Frames, learn, standardise
-from clackcount.model import Passage
 from clackcount.settings import BeatsSettings
 
 
@@ -21,8 +21,8 @@ class Heard:
     """Slams of one pump in the part of a passage that is kept.
 
     frame: float64 (n,), frame numbers in the recording. z, confidence, strength_db: float32 (n,).
-    reopen_frame: float64 (n,), NaN where not heard. audible_z: float32 (n,), what a slam would
-    have scored against the loudest background from this one to the next.
+    reopen_frame: float64 (n,), NaN where not heard. none_odds: float32 (n,), log odds that between this slam and
+    the next none came that went unheard.
     """
 
     pump: int
@@ -30,7 +30,7 @@ class Heard:
     confidence: NDArray[np.float32]
     strength_db: NDArray[np.float32]
     reopen_frame: NDArray[np.float64]
-    audible_z: NDArray[np.float32]
+    none_odds: NDArray[np.float32]
 
 
 def collect(known: Known, pump: PumpHeard, scene: Scene, settings: BeatsSettings) -> Heard:
@@ -67,8 +67,7 @@ def collect(known: Known, pump: PumpHeard, scene: Scene, settings: BeatsSettings
         ]
     )
     reopen = np.concatenate([reopen, np.full(len(strays), np.nan)])
-    loudness = field_.loudness(series.weights, series.frames)
-    return _kept(known, frames, confident, reopen, loudness, scene.passage)
+    return _kept(known, frames, confident, reopen, scene, series)
 
 
 def strays_only(known: Known, scene: Scene, settings: BeatsSettings) -> Heard:
@@ -86,8 +85,7 @@ def strays_only(known: Known, scene: Scene, settings: BeatsSettings) -> Heard:
         settings,
     )
     nothing = np.full(len(strays), np.nan)
-    loudness = np.zeros(scene.n_frames, dtype=np.float32)
-    return _kept(known, strays, confidence(z, known.expected_z, on_beat=False), nothing, loudness, scene.passage)
+    return _kept(known, strays, confidence(z, known.expected_z, on_beat=False), nothing, scene, None)
 
 
 def _kept(
@@ -95,20 +93,24 @@ def _kept(
     frames: Frames,
     confident: NDArray[np.float32],
     reopen: NDArray[np.float64],
-    loudness: NDArray[np.float32],
-    passage: Passage,
+    scene: Scene,
+    series: Series | None,
 ) -> Heard:
+    passage = scene.passage
     order = np.argsort(frames, kind="stable")
+    none_odds = np.zeros(len(frames), dtype=np.float32)
+    if series is not None:
+        z = np.roll(series.z, series.late)
+        none_odds[order] = none_between(scene.field, series.weights, z, frames[order])
     order = order[(frames[order] >= passage.keep[0]) & (frames[order] < passage.keep[1])]
     frames = frames[order]
-    loudest = np.maximum.reduceat(loudness, frames) if len(frames) else np.zeros(0)
     return Heard(
         pump=known.pump,
         frame=frames.astype(np.float64) + passage.first_frame,
         confidence=confident[order],
         strength_db=strengths(passage.level_db, frames),
         reopen_frame=reopen[order] + passage.first_frame,
-        audible_z=(known.expected_z * 10 ** (-loudest / 20)).astype(np.float32),
+        none_odds=none_odds[order],
     )
 
 

@@ -67,10 +67,7 @@ def missing_beats(
     for i, (at, around) in enumerate(zip(due, reach, strict=True)):
         first, last = round(at - around), round(at + around) + 1
         middle, scatter = _between(z, slams, period, last - first)
-        # under a gust a slam scores less, down to what is scored without one: there silence says nothing
-        wanted = usual * 10.0 ** (-max(float(np.median(loudness[first:last])), 0.0) / 20)
-        told_apart = float(np.clip((wanted - middle) / max(usual - middle, 1e-9), 0, 1))
-        slam = max(wanted, middle), scatter + told_apart * (usual_spread - scatter)
+        slam = _expected(usual, usual_spread, (middle, scatter), loudness[first:last])
         odds[i] = _absent(float(z[first:last].max()), (middle, scatter), slam)
         # a ram may have changed its rate at once, and beat on at other times
         first, last = max(round(at - 0.5 * period), first_free), round(at + 0.5 * period) + 1
@@ -80,6 +77,54 @@ def missing_beats(
         if fails:
             odds[i] = anywhere
     return due, odds
+
+
+def none_between(
+    field: Field, weights: NDArray[np.float32], z: NDArray[np.float32], slams: Frames
+) -> NDArray[np.float32]:
+    """Log odds that between each slam and the next none came that went unheard, float32 (n,); 0 where none was due.
+
+    z float32 (n_frames,): the score, highest at slams, frames, that increase. Where several were due, those of the
+    likeliest to have come.
+    """
+    odds = np.zeros(len(slams), dtype=np.float32)
+    interval = np.diff(slams)
+    if len(slams) <= FELLOWS_MIN:
+        return odds
+    period = float(np.median(interval))
+    scored = maximum_filter1d(z, 2 * NEAR + 1)[slams]
+    usual = float(np.mean(scored))
+    usual_spread = max(SCORE_SPREAD_MIN, SCORE_SPREAD_SHARE * usual, float(np.std(scored)))
+    reach = min(LEAST_REACH + REACH_SHARE * period, REACH_MAX * period)
+    gaps = np.flatnonzero(interval > GAP * period)
+    if len(gaps) == 0:
+        return odds
+    between = _between(z, slams, period, round(2 * reach) + 1)
+    loudness = field.loudness(weights, slams)
+    for i in gaps:
+        due = np.linspace(slams[i], slams[i + 1], round(interval[i] / period) + 1)[1:-1]
+        spans = [slice(round(at - reach), round(at + reach) + 1) for at in due]
+        odds[i] = min(
+            _absent(float(z[span].max()), between, _expected(usual, usual_spread, between, loudness[span]))
+            for span in spans
+        )
+    return odds
+
+
+GAP = 1.5
+
+
+def _expected(
+    usual: float, spread: float, between: tuple[float, float], loudness: NDArray[np.float32]
+) -> tuple[float, float]:
+    """Mean and deviation of what a slam would score at frames so loud, dB; between: of what is scored without one.
+
+    Under a gust a slam scores less, down to what is scored without one: there silence says nothing.
+    """
+    middle, scatter = between
+    wanted = usual * 10.0 ** (-max(float(np.median(loudness)), 0.0) / 20)
+    told_apart = float(np.clip((wanted - middle) / max(usual - middle, 1e-9), 0, 1))
+    return max(wanted, middle), scatter + told_apart * (spread - scatter)
 
 
 def _absent(found: float, between: tuple[float, float], slam: tuple[float, float]) -> float:

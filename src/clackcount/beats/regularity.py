@@ -287,8 +287,15 @@ def on_grid(time_s: FloatArray) -> NDArray[np.bool_]:
         return np.asarray(np.abs(span - np.maximum(1, np.round(span / period)) * period) / period)
 
     # even here and now: a start with its pushes says nothing of the beat an hour later
-    even = 1.4826 * local_period(np.abs(interval - local_period(interval)))[1:] / period < EVEN_CV
-    off = even & (stray(before) > 0.1) & (stray(after) > 0.1) & (stray(before + after) < 0.1)
+    scatter = 1.4826 * local_period(np.abs(interval - local_period(interval)))[1:] / period
+    # one within a single period needs less: no beat is twice as fast for one beat
+    within = np.abs((before + after) / period - 1) < 0.1
+    off = (
+        (scatter < np.where(within, 2 * EVEN_CV, EVEN_CV))
+        & (stray(before) > 0.1)
+        & (stray(after) > 0.1)
+        & (stray(before + after) < 0.1)
+    )
     # and where the beat goes on to either side: strokes of a hand are apart by a whole number of periods now and then
     single = np.append(np.append(True, np.abs(interval / local_period(interval) - 1) < 0.1), True)
     keep[1:-1] = ~(off & single[:-3] & single[3:])

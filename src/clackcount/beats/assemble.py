@@ -32,6 +32,7 @@ TOO_FEW = "some knocks were heard, too few or too uneven to be a ram running by 
 # from these log odds on a beat is taken for left out by the pump, not for unheard: slams go unheard more often; and
 # between which limits either may be true, for the interval of the rate
 NONE_ODDS, NONE_ODDS_RANGE = 4.0, (3.0, 5.0)
+HOPS_ODDS, HOPS_SPAN = 5.0, 0.5
 # Pressure logs of one rig strayed by 1.1 to 1.6 % from beat to beat (Cornell AguaClara 2019); clocks by far less.
 CLOCK_UNEVENNESS, CLOCK_SURE = 0.0015, 0.3
 FASTEST_RAM_PER_MIN = 405.0  # published rams go up to 375 a minute; beyond, of 36 made engines one beat like a ram
@@ -169,7 +170,9 @@ class _Pump:
         """
         first, last = self.stretch
         span_s = self.time_s[last - 1] - self.time_s[first] if last > first else 0.0
-        if last - first < settings.slams_min or span_s < min(settings.span_min_s, 0.5 * self.duration_s):
+        # what surely goes like a ram may hop to another rate every few seconds
+        least_s = settings.span_min_s * (HOPS_SPAN if self.known.ram_odds > HOPS_ODDS else 1.0)
+        if last - first < settings.slams_min or span_s < min(least_s, 0.5 * self.duration_s):
             return TOO_FEW
         rate = measure_rate(self.time_s[first:last], self._audible(first, last)).per_min
         if rate > FASTEST_RAM_PER_MIN:

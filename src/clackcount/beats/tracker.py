@@ -148,6 +148,8 @@ class Tracker:
             if series is None or series.evidence < BOTH_EXPLAIN * other.series.evidence:
                 continue
             both = settle(series, scene, self.settings, prior=SLAM_ODDS_MAX)
+            # that it goes like a ram at one rate is no less true for its going on at another
+            both = replace(both, ram_odds=max(both.ram_odds, other.ram_odds))
             if both.ram_odds > self.settings.ram_odds_min:
                 return i, both
         return None
@@ -228,7 +230,7 @@ LOOSE_ADVANTAGE = 1.25  # what must be explained more, as free intervals take in
 COVERED_MIN = 0.7  # a second look at the cycle that loses more of its beats than that has gone astray
 
 
-BOTH_EXPLAIN = 1.2
+BOTH_EXPLAIN = 1.1
 
 
 def covered(series: Series) -> float:

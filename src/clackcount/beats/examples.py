@@ -14,8 +14,7 @@ from numpy.typing import NDArray
 
 from clackcount.beats.template import PEAK_REACH, SAME_REACH, Frames, distance, local_maxima, whitening
 
-# Of rams that no band and no group of bands leads to, in 68 scenes that the listening was tuned on, 128 examples find
-# 41 (23 more than without any), 64 find 36; pairs of bands serve better than single bands, thirds or octaves.
+# more find hardly more, and cost; figures in docs/listening.md
 EXAMPLES = 96
 INDEPENDENCE = 0.1
 

@@ -226,3 +226,11 @@ def test_a_jump_to_nearly_half_the_rate_is_no_row_of_missed_beats() -> None:
     # one missed in a fast run, one in a slow run
     found = measure_regularity(np.delete(times(interval), [8, 22]))
     assert found.missed == 2
+
+
+@pytest.mark.parametrize("gaps", [(1, 0.5, 0.5, 1, 1.1, 0.5), (1, 1, 1, 0.5, 1.1, 0.5)])
+def test_the_last_bit_of_a_time_counts_no_beat(gaps: tuple[float, ...]) -> None:
+    """Exact ties between one count and another, which a slower clock's rounding used to turn."""
+    found = [measure_regularity(np.cumsum((0.0, *gaps)) * clock) for clock in (1.0, 1.5, 1.1, 0.37)]
+    assert len({one.missed for one in found}) == 1
+    assert len({round(one.robust_cv, 9) for one in found}) == 1

@@ -98,10 +98,10 @@ def beats_of(interval: FloatArray) -> NDArray[np.int64]:
         own = np.empty(len(interval))
         own[slow], own[~slow] = local_period(interval[slow]), local_period(interval[~slow])
         of_own, strays_from_own = _periods(interval, own)
-        return np.where(strays_from_own < strays, of_own, beats)
+        return np.where(strays_from_own < strays - TIE, of_own, beats)
     # where many are missing the nearest intervals mislead; those further away, counted already, do not
     of_wide, strays_from_wide = _periods(interval, local_period(interval / beats, WIDE))
-    beats = np.where(strays_from_wide < np.maximum(strays, NEAR), of_wide, beats)
+    beats = np.where(strays_from_wide < np.maximum(strays, NEAR) - TIE, of_wide, beats)
     if _turns(interval, beats) > TURNS:
         pair = np.flatnonzero((beats[1:] == 1) & (beats[:-1] == 1))
         period = local_period((interval[pair] + interval[pair + 1]) / 2)
@@ -109,11 +109,14 @@ def beats_of(interval: FloatArray) -> NDArray[np.int64]:
     return beats
 
 
+TIE = 1e-9  # the last bit of a time decides nothing: a slower clock must not count another beat
+
+
 def _periods(interval: FloatArray, usual: FloatArray) -> tuple[NDArray[np.int64], FloatArray]:
     """Whole periods in each interval, 1 at least, and the share by which it strays from as many."""
-    beats = np.maximum(1, np.round(interval / usual)).astype(np.int64)
+    beats = np.maximum(1, np.round(interval / usual - TIE)).astype(np.int64)
     # between 1.5 and 1.7 periods it is a long beat rather than a short pair
-    beats[(beats == 2) & (interval < 1.7 * usual)] = 1
+    beats[(beats == 2) & (interval / usual < 1.7 - TIE)] = 1
     return beats, np.abs(interval / usual / beats - 1)
 
 

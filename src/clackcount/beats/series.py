@@ -100,7 +100,7 @@ def find_series(
         if series is not None and not repeats_within(series):
             found.append(series)
     most = int(FASTEST_PER_S * len(rises) / frames_per_s)
-    for family in [] if quick else examples.families(settings.slams_min, most):
+    for family in [] if quick else examples.families(settings.slams_min, most)[: settings.hypotheses_refined]:
         by_sound = sound_first(field, family, settings)
         if by_sound is not None and not any(same_series(by_sound, other) for other in found):
             found.append(by_sound)

@@ -57,7 +57,8 @@ class Tracker:
                 rest = rest.without(pump, whole=False)
         for quick in self._searches(missing) if searches is None else searches:
             emptied = reduce(Scene.without, found, scene)
-            pump = search(emptied, self.settings, quick=quick)
+            # beside a pump that is known few guesses are worth their cost: two rams in one recording are rare
+            pump = search(emptied, self._few if found else self.settings, quick=quick)
             if pump is None or (heard and self._double(pump, heard, passage)):
                 break
             merged = self._both_rates(pump, found, scene)
@@ -87,6 +88,10 @@ class Tracker:
             rest = rest.without(pump, whole=False)
         self._idle = 0 if heard else self._idle + 1
         return heard + [strays_only(known, rest, self.settings) for known in missing]
+
+    @property
+    def _few(self) -> BeatsSettings:
+        return replace(self.settings, hypotheses_refined=min(BESIDE_REFINED, self.settings.hypotheses_refined))
 
     def _searches(self, missing: list[Known]) -> list[bool]:
         """The searches to make in this passage, True for a quick one; missing: the known pumps not heard in it.
@@ -225,6 +230,7 @@ class Tracker:
 
 
 UNLIKE_ODDS = 4.0
+BESIDE_REFINED = 3
 PROVEN = 3  # passages in each of which the cycle of a new pump is looked at
 LOOSE_ADVANTAGE = 1.25  # what must be explained more, as free intervals take in water and steps besides
 COVERED_MIN = 0.7  # a second look at the cycle that loses more of its beats than that has gone astray

@@ -61,12 +61,23 @@ class Rhythm:
 def measure_rhythm(onsets: NDArray[np.float32], shortest: float, longest: float) -> Rhythm:
     """Rhythm of rectified rises, float32 (n_frames, n_voices), over periods from shortest to longest, frames."""
     n_frames, n_voices = onsets.shape
+    period = np.exp(np.arange(np.log(shortest), np.log(min(longest, n_frames / 5)), GRID_STEP))
+    # some voices at a time: their ranks and chains would be the largest things in memory
+    parts = [_strength(onsets[:, first : first + VOICES], period) for first in range(0, n_voices, VOICES)]
+    return Rhythm(period, np.concatenate(parts, axis=1))
+
+
+VOICES = 48
+
+
+def _strength(onsets: NDArray[np.float32], period: NDArray[np.float64]) -> NDArray[np.float32]:
+    """How far the best chain of each voice stands out at each period, float32 (n_periods, n_voices)."""
+    n_frames, n_voices = onsets.shape
     # by rank, so that chance gives every voice the same, and one dropped tool is no more than a rare moment
     rank = np.empty((n_frames, n_voices), np.float32)
     share = ((np.arange(n_frames) + 0.5) / n_frames).astype(np.float32)
-    for voice in range(n_voices):  # one at a time: the order of all of them would be the largest thing in memory
+    for voice in range(n_voices):  # one at a time: the order of all of them would be larger still
         rank[np.argsort(onsets[:, voice], kind="stable"), voice] = share
-    period = np.exp(np.arange(np.log(shortest), np.log(min(longest, n_frames / 5)), GRID_STEP))
     strength = np.zeros((len(period), n_voices), np.float32)
     highest, span = rank, 1  # of the frames from each one on, as many as span
     for first in range(0, len(period), TOGETHER):
@@ -80,7 +91,7 @@ def measure_rhythm(onsets: NDArray[np.float32], shortest: float, longest: float)
             rarity[LONGEST : LONGEST + len(cells), i] = cells
         chance = np.array([_by_chance(n_frames / frames) for frames in group], np.float32)
         strength[first : first + len(group)] = _best_chains(rarity) / chance[:, None]
-    return Rhythm(period, strength)
+    return strength
 
 
 TOGETHER = 6  # neighbouring periods whose chains are reckoned in one go

@@ -244,7 +244,6 @@ def search(scene: Scene, settings: BeatsSettings, *, quick: bool = False) -> Pum
 
 
 MORE, MOSTLY = 1.1, 0.8
-
 LESS_LIKELY = 1.5
 
 

@@ -138,8 +138,6 @@ def sound_first(field: Field, family: Frames, settings: BeatsSettings) -> Series
 
 
 SINGLE_SHARE = 0.8
-
-
 SOUND_MIN_Z = 6.0  # weaker sounds cannot be told apart without their rhythm
 
 

@@ -102,7 +102,7 @@ class Tracker:
         if not self._nothing_sure(missing):
             early = len(self.known) < self.settings.pumps_max and self._n_fed in (1, 3)
             sure = [known for known in self.known if not known.doubtful(self.settings)]
-            return [False] if early or (len(sure) < self.settings.pumps_max and self._n_fed % 32 == 0) else []
+            return [False] if early or (len(sure) < self.settings.pumps_max and self._n_fed % 64 == 32) else []
         if self._idle < 2 or self._idle % 8 == 0:
             return [False] * (self.settings.pumps_max if self._n_fed <= 2 or not self.known else 1)
         return [True]

@@ -20,7 +20,7 @@ from clackcount.beats.cycle import (
 )
 from clackcount.beats.series import MEMBERS_MIN, Series, elsewhere, find_series
 from clackcount.beats.shaping import first_sounds, loosened, part_mixture, unpaired
-from clackcount.beats.signs import ram_odds, roughness
+from clackcount.beats.signs import RUSH_LAST_T, ram_odds, roughness
 from clackcount.beats.template import SAME_REACH, Field, Scoring, distance, gain
 from clackcount.model import Passage
 from clackcount.settings import BeatsSettings
@@ -224,8 +224,10 @@ def search(scene: Scene, settings: BeatsSettings, *, quick: bool = False) -> Pum
         if series.evidence < settings.evidence_min:
             continue
         heard.append(settle(series, scene, settings))
-        if heard[-1].ram_odds < settings.ram_odds_min and not heard[-1].series.even:
-            # its sound leads astray, its rhythm may not
+        astray = heard[-1].ram_odds < settings.ram_odds_min and not heard[-1].series.even
+        # its sound leads astray, its rhythm may not, if it could be a ram's with water and a reopening
+        at_best = ram_odds(series, scene.passage.frames_per_s, reopens=True, rush_t=RUSH_LAST_T) if astray else 0.0
+        if astray and at_best >= settings.ram_odds_min:
             heard.append(settle(series, scene, settings, loosen=False))
     heard.sort(key=lambda pump: -pump.ram_odds)
     if not heard:

@@ -57,8 +57,10 @@ class Tracker:
                 rest = rest.without(pump, whole=False)
         for quick in self._searches(missing) if searches is None else searches:
             emptied = reduce(Scene.without, found, scene)
-            # beside a pump that is known few guesses are worth their cost: two rams in one recording are rare
-            pump = search(emptied, self._few if found else self.settings, quick=quick)
+            # few guesses are worth their cost beside a pump that is known, for two rams in one recording are rare,
+            # and live, where it is searched again soon
+            few = bool(found) or searches is not None
+            pump = search(emptied, self._few if few else self.settings, quick=quick)
             if pump is None or (heard and self._double(pump, heard, passage)):
                 break
             merged = self._both_rates(pump, found, scene)

@@ -32,7 +32,7 @@ TOO_FEW = "some knocks were heard, too few or too uneven to be a ram running by 
 # from these log odds on a beat is taken for left out by the pump, not for unheard: slams go unheard more often; and
 # between which limits either may be true, for the interval of the rate
 NONE_ODDS, NONE_ODDS_RANGE = 4.0, (3.0, 5.0)
-HOPS_ODDS, HOPS_SPAN = 5.0, 0.5
+HOPS_ODDS, HOPS_SPAN = 5.0, 0.5  # so surely a ram, half the span that is asked of others will do
 # Pressure logs of one rig strayed by 1.1 to 1.6 % from beat to beat (Cornell AguaClara 2019); clocks by far less.
 CLOCK_UNEVENNESS, CLOCK_SURE = 0.0015, 0.3
 FASTEST_RAM_PER_MIN = 405.0  # published rams go up to 375 a minute; beyond, of 36 made engines one beat like a ram
@@ -40,7 +40,7 @@ STEPS_PER_MIN = 200.0  # people walk and run no faster
 # Made rams whose rush is too faint for this stay below 25 dB; clocks recorded close by reach 33 to 45.
 DRY_DB, DRY_SURE, RUSHES_T = 27.0, 0.45, 2.0
 BESIDE_ODDS = 0.7  # more for another beside a ram: two rams are rare, and one leaves sounds enough to string together
-BESIDE_UNEVEN, BESIDE_ALONE = 0.06, 0.1
+BESIDE_UNEVEN, BESIDE_ALONE = 0.06, 0.1  # of false second pumps the uneven, and those of sounds heard at any time
 OPENED_MAX_S = 6.0  # a reopening heard longer ago than the slowest ram's period has nothing to do with this slam
 
 

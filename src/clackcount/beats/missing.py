@@ -59,9 +59,7 @@ def missing_beats(
         return none, none
     z = standardise(np.roll(field.features @ weights, late), slams)
     fellows = slams[-FELLOWS:]
-    scored = maximum_filter1d(z, 2 * NEAR + 1)[fellows]
-    usual = min(float(np.mean(scored)), expected_z)
-    usual_spread = max(SCORE_SPREAD_MIN, SCORE_SPREAD_SHARE * usual, float(np.std(scored)))
+    usual, usual_spread = _usual(z, fellows, expected_z)
     loudness = field.loudness(weights, fellows)
     odds = np.empty(len(due))
     for i, (at, around) in enumerate(zip(due, reach, strict=True)):
@@ -92,9 +90,7 @@ def none_between(
     if len(slams) <= FELLOWS_MIN:
         return odds
     period = float(np.median(interval))
-    scored = maximum_filter1d(z, 2 * NEAR + 1)[slams]
-    usual = float(np.mean(scored))
-    usual_spread = max(SCORE_SPREAD_MIN, SCORE_SPREAD_SHARE * usual, float(np.std(scored)))
+    usual, usual_spread = _usual(z, slams)
     reach = min(LEAST_REACH + REACH_SHARE * period, REACH_MAX * period)
     gaps = np.flatnonzero(interval > GAP * period)
     if len(gaps) == 0:
@@ -112,6 +108,13 @@ def none_between(
 
 
 GAP = 1.5
+
+
+def _usual(z: NDArray[np.float32], slams: Frames, most: float = np.inf) -> tuple[float, float]:
+    """Mean, at most this, and deviation of what these slams score."""
+    scored = maximum_filter1d(z, 2 * NEAR + 1)[slams]
+    usual = min(float(np.mean(scored)), most)
+    return usual, max(SCORE_SPREAD_MIN, SCORE_SPREAD_SHARE * usual, float(np.std(scored)))
 
 
 def _expected(

@@ -293,9 +293,7 @@ def _stretch_text(stretch: Stretch, *, ram: bool) -> str:
     if doubtful(stretch) and stretch.state in _IN_DOUBT:
         return _IN_DOUBT[stretch.state]
     text = _STATES[stretch.state]
-    if stretch.state is State.HAND:
-        text += f", {count(stretch.n_slams, 'slam')}"
-    if stretch.state is State.SELF:
+    if stretch.state in (State.HAND, State.SELF):
         text += f", {count(stretch.n_slams, 'slam')}"
     return text + (" (not sure)" if doubtful(stretch) else "")
 

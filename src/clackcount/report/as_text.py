@@ -8,7 +8,8 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import astuple
 
 from clackcount.model import Severity
-from clackcount.report.view import TREND_COLUMNS, Advice, Event, Fact, TrendLine, View
+from clackcount.report.trend import TREND_COLUMNS, TrendLine
+from clackcount.report.view import Advice, Event, Fact, View
 
 Paint = Callable[[str, str], str]  # (text, role) -> text; roles: "strong", "act", "watch", "faint"
 

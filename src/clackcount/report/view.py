@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import PurePath
-from statistics import median
 
 from clackcount import document
 from clackcount.errors import one_line
@@ -17,20 +15,17 @@ from clackcount.model import (
     Listening,
     Pattern,
     RecordingInfo,
-    Running,
     Severity,
     Startup,
     State,
     Stop,
     Stretch,
-    TrendRow,
 )
+from clackcount.report.trend import TrendLine, over_time
 from clackcount.report.words import UNSURE, count, doubtful, how_sure, per_cent, plus_minus
 from clackcount.units import clock
 
 STORY_LINES = 14  # more than a person reads beside a creek; the rest is in --json
-TREND_FROM_S = 300.0  # in less, the story says it all
-TREND_ROWS = 12
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,23 +67,6 @@ class Advice:
 
 
 @dataclass(frozen=True, slots=True)
-class TrendLine:
-    """A window of a long recording, every cell ready to print ("-" where nothing was measured), as TREND_COLUMNS."""
-
-    span: str
-    runs: str
-    rate: str
-    scatter: str
-    strength: str
-    rush: str
-    missed: str
-    stops: str
-
-
-TREND_COLUMNS = ("time", "runs", "a minute", "scatter", "strength", "rush", "missing", "stops")
-
-
-@dataclass(frozen=True, slots=True)
 class View:
     """Everything a renderer prints. name: of the recording; about: length and kind; headline: the answer.
 
@@ -121,7 +99,7 @@ def of(listening: Listening) -> View:
         headline=answer,
         facts=tuple(_facts(listening)),
         story=_shortened(_story(listening)),
-        trend=tuple(_trend(listening)),
+        trend=tuple(over_time(listening)),
         first=first,
         others=tuple(item for item in advice if item.title not in answer),
         doubts=document.doubts(listening),
@@ -336,55 +314,7 @@ def _left_out(n: int, kind: str) -> Event:
     return Event("", f"({count(n, f'{kind} change')} left out: --json has them all)")
 
 
-# --- long recordings -------------------------------------------------------------------------------------------
-
-
-def _trend(listening: Listening) -> Iterator[TrendLine]:
-    """At most TREND_ROWS lines for a long recording, neighbouring windows taken together; none for a short one."""
-    rows = listening.running.trend if listening.running else ()
-    if listening.recording.duration_s < TREND_FROM_S or len(rows) < 2:
-        return
-    assert listening.running is not None
-    at_once = math.ceil(len(rows) / TREND_ROWS)
-    for start in range(0, len(rows), at_once):
-        yield _trend_line(_together(rows[start : start + at_once]), listening.running)
-
-
-def _together(rows: tuple[TrendRow, ...]) -> TrendRow:
-    """Neighbouring windows as one: medians of what was measured, missed beats summed."""
-
-    def middle(values: Iterator[float | None]) -> float | None:
-        known = [value for value in values if value is not None and math.isfinite(value)]
-        return median(known) if known else None
-
-    return TrendRow(
-        start_s=rows[0].start_s,
-        end_s=rows[-1].end_s,
-        rate_per_min=middle(row.rate_per_min for row in rows),
-        robust_cv=middle(row.robust_cv for row in rows),
-        strength_db=middle(row.strength_db for row in rows),
-        rush_db=middle(row.rush_db for row in rows),
-        missed=sum(row.missed for row in rows),
-    )
-
-
-def _trend_line(row: TrendRow, running: Running) -> TrendLine:
-    runs_s = sum(
-        max(0.0, min(stretch.end_s, row.end_s) - max(stretch.start_s, row.start_s))
-        for stretch in running.timeline
-        if stretch.state is State.SELF
-    )
-    stops = sum(row.start_s <= stop.time_s < row.end_s for stop in running.stops)
-    return TrendLine(
-        span=f"{clock(row.start_s)}-{clock(row.end_s)}",
-        runs=f"{math.floor(100 * runs_s / (row.end_s - row.start_s) + 1e-6)} %",
-        rate="-" if row.rate_per_min is None else f"{row.rate_per_min:.1f}",
-        scatter="-" if row.robust_cv is None else per_cent(row.robust_cv),
-        strength="-" if row.strength_db is None else f"{row.strength_db:.0f} dB",
-        rush="-" if row.rush_db is None else f"{row.rush_db:.0f} dB",
-        missed=str(row.missed),
-        stops=str(stops),
-    )
+# --- advice ----------------------------------------------------------------------------------------------------
 
 
 def _advice(finding: Finding) -> Advice:

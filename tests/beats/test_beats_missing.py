@@ -20,7 +20,7 @@ def passage(slams: NDArray[np.intp], n: int, slam: float, gust: slice | None = N
     floor_db = np.zeros((n, N_BANDS), np.float32)
     if gust is not None:
         floor_db[gust] += 40
-    return Field.of(rises, floor_db)
+    return Field(rises, floor_db)
 
 
 def odds_of(slam: float, gust: slice | None = None, strays: tuple[int, ...] = ()) -> NDArray[np.float64]:

@@ -49,14 +49,14 @@ def test_slams_and_softer_knocks_of_another_sound_in_turn_are_not_one_beat() -> 
     true = at_intervals(np.tile([110.0, 140.0], 40))
     slams, reopenings = true[::2], true[1::2]
     alike = with_sound(np.random.default_rng(4), true)
-    assert all_alike(series_of(alike, true), alike, SETTINGS)
+    assert all_alike(series_of(alike, true), field_of(alike), SETTINGS)
     softer = alike.copy()
     softer[reopenings, 2:5] -= 1.9
-    assert not all_alike(series_of(softer, true), softer, SETTINGS)
+    assert not all_alike(series_of(softer, true), field_of(softer), SETTINGS)
     other = noise(np.random.default_rng(4), N_FRAMES)
     other[slams, 4:] += 3.0
     other[reopenings, :4] += 3.0
-    assert not all_alike(series_of(other, true), other, SETTINGS)
+    assert not all_alike(series_of(other, true), field_of(other), SETTINGS)
 
 
 @pytest.mark.parametrize("seed", range(5))
@@ -76,7 +76,7 @@ def test_a_beat_that_hops_between_two_rates_is_followed_through() -> None:
     field = field_of(rises)
     even = refine(field, true[:30], 110.0, SETTINGS, rounds=3)
     assert even is not None
-    loose = loosened(even, field, rises, SETTINGS)
+    loose = loosened(even, field, SETTINGS)
     assert share_of(true, loose.frames) > 0.95
     assert share_of(loose.frames, true) > 0.95
     assert loose.evidence > 1.2 * even.evidence
@@ -90,7 +90,7 @@ def test_an_even_beat_stays_what_it_is_when_loosened() -> None:
     field = field_of(rises)
     even = refine(field, true, 120.0, SETTINGS, rounds=3)
     assert even is not None
-    loose = loosened(even, field, rises, SETTINGS)
+    loose = loosened(even, field, SETTINGS)
     assert share_of(even.frames, loose.frames) == 1.0
     assert share_of(loose.frames, true) == 1.0
 
@@ -141,14 +141,14 @@ def test_two_sounds_in_turn_are_parted_and_one_sound_loud_and_soft_is_not() -> N
     two = noise(rng, N_FRAMES)
     two[true[::2], 4:] += 4.0
     two[true[1::2], :3] += 2.5
-    parted = part_mixture(series_of(two, true), field_of(two), two, SETTINGS)
+    parted = part_mixture(series_of(two, true), field_of(two), SETTINGS)
     np.testing.assert_allclose(parted.period, 280, rtol=0.01)
     assert share_of(parted.frames, true[::2]) == 1.0
     one = noise(rng, N_FRAMES)
     one[true[::2], 4:] += 5.0
     one[true[1::2], 4:] += 2.5
     whole = series_of(one, true)
-    assert part_mixture(whole, field_of(one), one, SETTINGS) is whole
+    assert part_mixture(whole, field_of(one), SETTINGS) is whole
 
 
 def test_short_and_long_in_turn_beyond_one_valves_beat_are_slams_and_reopenings() -> None:

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.ndimage import uniform_filter1d
 
-from clackcount.beats.rhythm import PER_CLUSTER, Rhythm, measure_rhythm
+from clackcount.beats.rhythm import PER_CLUSTER, Rhythm, in_order, measure_rhythm
 
 FASTEST, SLOWEST = 200 * 60 / 430, 200 * 60 / 13  # frames of 5 ms
 N_VOICES = 6
@@ -102,3 +102,10 @@ def test_guesses_come_best_first_and_leave_room_for_other_periods() -> None:
     assert sum(abs(np.log(period / 101)) < 0.05 for period, _ in guesses) <= PER_CLUSTER
     assert any(voice == 5 and abs(np.log(period / 440)) < 0.05 for period, voice in guesses)
     assert len({*guesses}) == len(guesses) <= 24
+
+
+def test_moments_alike_keep_their_order_in_time() -> None:
+    rng = np.random.default_rng(4)
+    onsets = np.minimum(np.maximum(rng.normal(0, 1, 3000), 0), 1.5).astype(np.float32)
+    onsets[::7] = np.float32(-0.0)
+    assert np.array_equal(in_order(onsets), np.argsort(onsets, kind="stable"))

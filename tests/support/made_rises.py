@@ -17,7 +17,7 @@ def noise(rng: np.random.Generator, n_frames: int = 4000, n_bands: int = N_BANDS
 
 def field_of(rises: np.ndarray) -> Field:
     """Its statistics, with a background that never changes."""
-    return Field.of(rises, np.zeros(rises.shape[:2], dtype=np.float32))
+    return Field(rises, np.zeros(rises.shape[:2], dtype=np.float32))
 
 
 def series_of(rises: np.ndarray, frames: np.ndarray, period: float | None = None) -> Series:

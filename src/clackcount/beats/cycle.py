@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from clackcount.beats.series import Series
-from clackcount.beats.template import Field, Frames, rise_at
+from clackcount.beats.template import Field, Frames
 
 SHUT_S = (0.045, 0.45)  # from slam to reopening; published and measured: 60 to 350 ms, with room
 SHARE_MAX = 0.75  # of the period that the valve may stay shut
@@ -23,7 +23,7 @@ SHARE_MAX = 0.75  # of the period that the valve may stay shut
 class Sound:
     """A sound at a constant lag after (or, lag < 0, before) the members of a series.
 
-    lag: frames. strength: mean onset there over its scatter by chance. energy: see struck_energy.
+    lag: frames. strength: mean onset there over its scatter by chance. energy: see struck_energies.
     """
 
     lag: int
@@ -66,7 +66,7 @@ def knock_near(level_db: NDArray[np.float32], frames: Frames, lag: int, strength
     The features look ahead and back, and may stand out most some frames before or after the knock itself.
     """
     lags = np.arange(lag - LOOK_BACK, lag + LOOK_AHEAD + 1)
-    energy = np.array([struck_energy(level_db, frames + at) for at in lags])
+    energy = struck_energies(level_db, frames, lags)
     first = int(np.argmax(energy >= BEGINS * energy.max()))
     return Sound(int(lags[first]), strength, float(energy[first])) if energy.max() > 0 else Sound(lag, strength, 0.0)
 
@@ -162,11 +162,11 @@ FALLING_T = -3.0
 RINGS_FRAMES = 18  # 0.09 s; sooner there is no telling whether the level still falls
 
 
-def profile(rises: NDArray[np.float32], frames: Frames) -> NDArray[np.float64]:
+def profile(field: Field, frames: Frames) -> NDArray[np.float64]:
     """Mean rise of these moments by band, float64 (n_bands,), in the deviations of each band, not below 0."""
-    onset = rise_at(rises)
-    mean = onset[frames].mean(axis=0) - onset.mean(axis=0)
-    result: NDArray[np.float64] = np.maximum(mean / (onset.std(axis=0) + 1e-9), 0).astype(np.float64)
+    onset = field.onset
+    mean = onset.rise[frames].mean(axis=0) - onset.mean
+    result: NDArray[np.float64] = np.maximum(mean / (onset.deviation + 1e-9), 0).astype(np.float64)
     return result
 
 
@@ -188,7 +188,7 @@ def likeness(one: NDArray[np.float64], other: NDArray[np.float64]) -> float:
 def slam_odds(
     sounds: list[Sound],
     which: int,
-    rises: NDArray[np.float32],
+    field: Field,
     level_db: NDArray[np.float32],
     series: Series,
     frames_per_s: float,
@@ -224,7 +224,7 @@ def slam_odds(
     odds += float(np.clip(t_value / 2, least, most))
     # a falling valve thuds, a slamming one cracks: the slam's spectrum reaches higher
     mine, theirs = (
-        middle_band(profile(rises, np.clip(series.frames + sound.lag, 0, len(rises) - 1)))
+        middle_band(profile(field, np.clip(series.frames + sound.lag, 0, len(level_db) - 1)))
         for sound in (slam, reopening)
     )
     return float(odds + np.clip((mine - theirs) / 5, -HIGHER_MAX, HIGHER_MAX) / 2)
@@ -259,21 +259,29 @@ def reopening_of(sounds: list[Sound], slam: Sound, period: float, frames_per_s: 
     return max(shut, key=lambda sound: sound.strength, default=None)
 
 
-def struck_energy(level_db: NDArray[np.float32], frames: Frames) -> float:
-    """Energy that a knock at these frames adds to what was there before, over the bands in which it surely adds any.
+def struck_energies(level_db: NDArray[np.float32], frames: Frames, lags: NDArray[np.intp]) -> NDArray[np.float64]:
+    """Energy that a knock adds to what was there before, at lags that follow one another: float64 (n_lags,).
 
-    Median over the frames. Energy, not how far a band rises over its own background: a soft thud in a silent band
-    would seem the louder.
+    Median over the frames, sum over the bands in which it surely adds any. Energy, not how far a band rises over its
+    own background: a soft thud in a silent band would seem the louder.
     """
-    where = np.clip(frames[:, None] + np.array([-5, -4, -3, 0, 1])[None, :], 0, len(level_db) - 1)
+    n, around = len(lags), np.arange(lags[0] + STRUCK_BEFORE[0], lags[-1] + STRUCK_AFTER[-1] + 1)
+    where = np.clip(frames[:, None] + around[None, :], 0, len(level_db) - 1)
     power = 10 ** (level_db[where].astype(np.float64) / 10)
-    added = power[:, 3:].mean(axis=1) - power[:, :3].mean(axis=1)
+
+    def mean_at(offsets: tuple[int, ...]) -> NDArray[np.float64]:
+        first = [offset - STRUCK_BEFORE[0] for offset in offsets]
+        return np.asarray(sum(power[:, at : at + n] for at in first) / len(first))
+
+    added = mean_at(STRUCK_AFTER) - mean_at(STRUCK_BEFORE)  # (n_frames, n_lags, n_bands)
     middle = np.median(added, axis=0)
     # 1.4826 for a deviation from a median one, 1.2533 for the standard error of a median
     error = 1.4826 * 1.2533 * np.median(np.abs(added - middle), axis=0) / np.sqrt(len(frames))
-    return float(middle[middle > ADDS_ERRORS * error].sum())
+    energy: NDArray[np.float64] = np.where(middle > ADDS_ERRORS * error, middle, 0.0).sum(axis=1)
+    return energy
 
 
+STRUCK_BEFORE, STRUCK_AFTER = (-5, -4, -3), (0, 1)
 ADDS_ERRORS = 3.0
 
 

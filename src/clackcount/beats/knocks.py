@@ -11,9 +11,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from clackcount.beats.heard import strengths
+from clackcount.beats.pumps import Scene
 from clackcount.beats.series import onsets_of
-from clackcount.beats.template import PEAK_REACH, Field, Frames, local_maxima
-from clackcount.model import FloatArray, Passage
+from clackcount.beats.template import PEAK_REACH, Frames, local_maxima
+from clackcount.model import FloatArray
 
 LOOKED_BACK_S = 12.0
 LOUD_SPREADS = 4.0  # above the median of all peaks, in spreads of their upper half
@@ -30,11 +31,12 @@ PARTS = (1, 2, 3)  # of the shortest of them, that the period may be
 ALIKE_RUN, ALIKE_SHARE = 3, 0.1  # so many intervals in a row that agree are no hand's
 
 
-def loud_knocks(passage: Passage, field: Field) -> FloatArray:
+def loud_knocks(scene: Scene) -> FloatArray:
     """When the last such knocks were, s in the recording, float64 (n,); empty where there are too few.
 
-    Up to where the passage is kept. field: of the whole passage.
+    Up to where the passage is kept.
     """
+    passage = scene.passage
     per_s = passage.frames_per_s
     first = max(0, passage.keep[1] - round(LOOKED_BACK_S * per_s))
     loud = onsets_of(passage.rises[first : passage.keep[1]]).sum(axis=1)
@@ -50,6 +52,7 @@ def loud_knocks(passage: Passage, field: Field) -> FloatArray:
     very_loud = loudness[chosen] > VERY_LOUD_SPREADS
     if len(knocks) < KNOCKS_MIN:
         return np.empty(0)
+    field = scene.field
     features = (field.features[knocks] - field.mean) / np.sqrt(field.variance)
     features /= np.linalg.norm(features, axis=1, keepdims=True) + 1e-12
     wanted = np.where(very_loud[:, None] & very_loud[None, :], VERY_LOUD_ALIKE, ALIKE)

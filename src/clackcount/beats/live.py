@@ -210,7 +210,7 @@ class LiveTracker:
         scene = self._tracker.scene
         if scene is None or self._told is not None or self._candidates:
             return np.empty(0)
-        time_s = loud_knocks(scene.passage, scene.field)
+        time_s = loud_knocks(scene)
         if len(time_s) and beats_evenly(time_s):
             self._knocked_to_s = self._heard_s + BEATS_ON_S  # what goes on so is no push, be it heard or not
         time_s = time_s[time_s > self._knocked_to_s + ALONE_S]

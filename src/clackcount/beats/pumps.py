@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -44,7 +45,7 @@ class PumpHeard:
     sounds: tuple[int, ...] = (0,)
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, eq=False)
 class Scene:
     """A passage as the beats room works on it: its rises, perhaps with a pump taken out, and their statistics.
 
@@ -53,15 +54,18 @@ class Scene:
 
     passage: Passage
     rises: NDArray[np.float32]
-    field: Field
     hidden: float = 0.0
 
     @classmethod
     def of(cls, passage: Passage) -> Scene:
         """The whole passage."""
-        n = int(FLOOR_S * passage.frames_per_s)
-        floor_db = uniform_filter1d(passage.level_db, n, axis=0, mode="nearest")
-        return cls(passage, passage.rises, Field.of(passage.rises, floor_db))
+        return cls(passage, passage.rises)
+
+    @cached_property
+    def field(self) -> Field:
+        """The statistics of the rises; live, most passages that hold nothing do not need them."""
+        n = int(FLOOR_S * self.passage.frames_per_s)
+        return Field(self.rises, uniform_filter1d(self.passage.level_db, n, axis=0, mode="nearest"))
 
     @property
     def n_frames(self) -> int:
@@ -75,7 +79,7 @@ class Scene:
         another pump's go with them.
         """
         rises, hidden = without(self.rises, pump, whole)
-        return Scene(self.passage, rises, Field.of(rises, self.field.floor_db), min(self.hidden + hidden, HIDDEN_MAX))
+        return Scene(self.passage, rises, min(self.hidden + hidden, HIDDEN_MAX))
 
 
 HIDDEN_MAX = 0.5
@@ -90,11 +94,10 @@ def settle(
     prior: log odds, from earlier listening, that the series is that of the slams. loosen: whether it may take on
     intervals of any shape.
     """
-    rises, level_db, frames_per_s = scene.rises, scene.passage.level_db, scene.passage.frames_per_s
-    field = scene.field
-    series = part_mixture(unpaired(series, field, settings), field, rises, settings)
+    field, level_db, frames_per_s = scene.field, scene.passage.level_db, scene.passage.frames_per_s
+    series = part_mixture(unpaired(series, field, settings), field, settings)
     if loosen:
-        series = first_sounds(loosened(series, field, rises, settings), field, rises, settings)
+        series = first_sounds(loosened(series, field, settings), field, settings)
         series = unpaired(series, field, settings)
     sounds, odds = weighed(series, scene, settings, prior)
     lag = sounds[int(np.argmax(odds))].lag
@@ -123,7 +126,7 @@ def weighed(series: Series, scene: Scene, settings: BeatsSettings, prior: float)
     """The sounds of the cycle and the log odds of each being the slam; prior is for the members' own."""
     level_db, frames_per_s = scene.passage.level_db, scene.passage.frames_per_s
     sounds = sounds_of_cycle(scene.field, level_db, series, frames_per_s, settings.companion_strength_min)
-    odds = [slam_odds(sounds, i, scene.rises, level_db, series, frames_per_s) for i in range(len(sounds))]
+    odds = [slam_odds(sounds, i, scene.field, level_db, series, frames_per_s) for i in range(len(sounds))]
     own = int(np.argmin([abs(sound.lag) for sound in sounds]))
     odds[own] += prior
     return sounds, odds
@@ -134,7 +137,7 @@ def _odds(series: Series, reopening_lag: int | None, contrast: float, scene: Sce
     # a heel and a toe are no further apart
     reopens = reopening_lag is not None and reopening_lag > STEP_S * per_s
     surely = reopening_lag is not None and not series.even and surely_reopens(series, reopening_lag, scene)
-    n_bands = breadth(profile(scene.rises, series.frames))
+    n_bands = breadth(profile(scene.field, series.frames))
     return ram_odds(
         series, per_s, reopens=reopens, surely=surely, rush_t=contrast, n_bands=n_bands, hidden=scene.hidden
     )

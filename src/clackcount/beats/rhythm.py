@@ -17,7 +17,10 @@ GRID_STEP = 0.08  # of log period: a chain stretches by more than half of it for
 CELLS = 12  # in which a period is cut: enough to part a beat from its neighbours
 LAGS = np.arange(10, 15)  # cells from beat to beat
 LAG_COST = (0.5 * (np.log(LAGS / CELLS) / 0.07) ** 2).astype(np.float32)
-TOLL = np.float32(2.5)  # a step gains its rarity less this: a little more than the best of five cells by chance
+STRAYS = [(int(lag), np.array(cost)) for lag, cost in zip(LAGS, LAG_COST, strict=True) if lag != CELLS]
+TOLL = np.array(
+    2.5, np.float32
+)  # a step gains its rarity less this: a little more than the best of five cells by chance
 PER_CLUSTER = 5  # voices tried for one period
 
 
@@ -62,76 +65,81 @@ def measure_rhythm(onsets: NDArray[np.float32], shortest: float, longest: float)
     """Rhythm of rectified rises, float32 (n_frames, n_voices), over periods from shortest to longest, frames."""
     n_frames, n_voices = onsets.shape
     period = np.exp(np.arange(np.log(shortest), np.log(min(longest, n_frames / 5)), GRID_STEP))
-    # some voices at a time: their ranks and chains would be the largest things in memory
-    parts = [_strength(onsets[:, first : first + VOICES], period) for first in range(0, n_voices, VOICES)]
-    return Rhythm(period, np.concatenate(parts, axis=1))
-
-
-VOICES = 48
-
-
-def _strength(onsets: NDArray[np.float32], period: NDArray[np.float64]) -> NDArray[np.float32]:
-    """How far the best chain of each voice stands out at each period, float32 (n_periods, n_voices)."""
-    n_frames, n_voices = onsets.shape
     # by rank, so that chance gives every voice the same, and one dropped tool is no more than a rare moment
-    rank = np.empty((n_frames, n_voices), np.float32)
-    share = ((np.arange(n_frames) + 0.5) / n_frames).astype(np.float32)
+    rank = np.empty((n_frames, n_voices), np.int32)
     for voice in range(n_voices):  # one at a time: the order of all of them would be larger still
-        rank[np.argsort(onsets[:, voice], kind="stable"), voice] = share
+        rank[in_order(onsets[:, voice]), voice] = np.arange(n_frames, dtype=np.int32)
     strength = np.zeros((len(period), n_voices), np.float32)
     highest, span = rank, 1  # of the frames from each one on, as many as span
     for first in range(0, len(period), TOGETHER):
         group = period[first : first + TOGETHER]
-        rarity = np.zeros((LONGEST + int(n_frames / (group[0] / CELLS)), len(group), n_voices), np.float32)
+        n_steps = int(n_frames / (group[0] / CELLS)) // NEAREST + 1
+        rarity = np.zeros((LONGEST + n_steps * NEAREST, len(group), n_voices), np.float32)
         for i, frames in enumerate(group):
             while 2 * span <= frames / CELLS:
                 np.maximum(highest[:-span], highest[span:], out=highest[:-span])
                 span *= 2
-            cells = _rarity(highest, span, frames / CELLS)
-            rarity[LONGEST : LONGEST + len(cells), i] = cells
+            cells = _rarity_by_rank(n_frames, frames / CELLS)[_highest_in_cells(highest, span, frames / CELLS)]
+            # of mean 1
+            np.divide(cells, cells.mean(axis=0), out=rarity[LONGEST : LONGEST + len(cells), i])
         chance = np.array([_by_chance(n_frames / frames) for frames in group], np.float32)
         strength[first : first + len(group)] = _best_chains(rarity) / chance[:, None]
-    return strength
+    return Rhythm(period, strength)
 
 
-TOGETHER = 6  # neighbouring periods whose chains are reckoned in one go
+TOGETHER = 4  # neighbouring periods whose chains are reckoned in one go: more would be the largest thing in memory
 
 
-def _rarity(highest: NDArray[np.float32], span: int, frames_per_cell: float) -> NDArray[np.float32]:
-    """Minus the log of how often chance gives a cell as much as this one, of mean 1: float32 (n_cells, n_voices).
+def in_order(onsets: NDArray[np.float32]) -> NDArray[np.intp]:
+    """The order of rectified rises of one voice, earlier ones first where they are the same, int (n_frames,).
+
+    As a stable argsort gives it, at a quarter of its time: floats that are not negative sort as their bits do.
+    """
+    bits = (onsets + np.float32(0)).view(np.uint32).astype(np.uint64)  # plus 0, for the bits of -0 are large
+    key = bits << np.uint64(32) | np.arange(len(onsets), dtype=np.uint64)
+    key.sort()
+    return (key & np.uint64(0xFFFFFFFF)).astype(np.intp)
+
+
+def _rarity_by_rank(n_frames: int, frames_per_cell: float) -> NDArray[np.float32]:
+    """Minus the log of how often chance gives a cell a highest rank of so much or more: float32 (n_frames,)."""
+    share = ((np.arange(n_frames) + 0.5) / n_frames).astype(np.float32)
+    # of neighbouring frames every second is another chance
+    power = np.float32(max(1.0, frames_per_cell / 2))
+    result: NDArray[np.float32] = -np.log1p(-np.minimum(share**power, np.float32(1 - 1e-6)))
+    return result
+
+
+def _highest_in_cells(highest: NDArray[np.int32], span: int, frames_per_cell: float) -> NDArray[np.int32]:
+    """Highest rank in each cell, int32 (n_cells, n_voices).
 
     highest: the highest rank of each frame and those after it, span in all; two of these cover a cell.
     """
     edge = (np.arange(int(len(highest) / frames_per_cell) + 1) * frames_per_cell).astype(np.intp)
     first, last = edge[:-1], edge[1:]
-    # of neighbouring frames every second is another chance
-    power = np.float32(max(1.0, frames_per_cell / 2))
-    rank = np.maximum(highest[first], highest[np.maximum(last - span, first)]) ** power
-    rarity = -np.log1p(-np.minimum(rank, np.float32(1 - 1e-6)))
-    result: NDArray[np.float32] = rarity / rarity.mean(axis=0)
-    return result
+    return np.maximum(highest[first], highest[np.maximum(last - span, first)])
 
 
 def _best_chains(rarity: NDArray[np.float32]) -> NDArray[np.float32]:
     """Total of the best chain at each period in each voice, float32 (n_periods, n_voices).
 
-    rarity: float32 (LONGEST + n_cells, n_periods, n_voices), nothing in the first LONGEST cells nor past the end of a
-    period with fewer cells; overwritten.
+    rarity: float32 (LONGEST + n_steps * NEAREST, n_periods, n_voices), nothing in the first LONGEST cells nor past
+    the end of a period with fewer cells; overwritten.
     """
-    total, nearest = rarity, int(LAGS[0])
-    best, step = np.empty((2, nearest, *rarity.shape[1:]), np.float32)
-    for first in range(LONGEST, len(total), nearest):  # no cell depends on one so near to it
-        now = total[first : first + nearest]
-        best[:] = 0
-        for lag, cost in zip(LAGS, LAG_COST, strict=True):
-            before = total[first - int(lag) : first - int(lag) + len(now)]
-            np.maximum(best[: len(now)], np.subtract(before, cost, out=step[: len(now)]), out=best[: len(now)])
-        now += best[: len(now)]
+    total = rarity.reshape(len(rarity), -1)
+    best, step = np.empty((2, NEAREST, total.shape[1]), np.float32)
+    for first in range(LONGEST, len(total), NEAREST):  # no cell depends on one so near to it
+        np.maximum(total[first - CELLS : first - CELLS + NEAREST], 0, out=best)  # on time costs nothing
+        for lag, cost in STRAYS:
+            np.subtract(total[first - lag : first - lag + NEAREST], cost, out=step)
+            np.maximum(best, step, out=best)
+        now = total[first : first + NEAREST]
+        now += best
         now -= TOLL
-    return np.asarray(total.max(axis=0))
+    return np.asarray(rarity.max(axis=0))
 
 
-LONGEST = int(LAGS[-1])
+NEAREST, LONGEST = int(LAGS[0]), int(LAGS[-1])
 
 
 def _by_chance(n_beats: float) -> float:

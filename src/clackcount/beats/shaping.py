@@ -5,14 +5,13 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.ndimage import maximum_filter1d
 
 from clackcount.beats.cycle import likeness, profile
 from clackcount.beats.regularity import TURNS, locally_even, of_two_rates, two_clusters
 from clackcount.beats.series import Series, refine
 from clackcount.beats.signs import roughness
-from clackcount.beats.template import PEAK_REACH, Field, Frames, gain, local_maxima, rise_at
+from clackcount.beats.template import PEAK_REACH, Field, Frames, gain, local_maxima
 from clackcount.settings import BeatsSettings
 
 
@@ -36,32 +35,32 @@ def unpaired(series: Series, field: Field, settings: BeatsSettings) -> Series:
 PAIR_RATIO = np.log(1.75)
 
 
-def part_mixture(series: Series, field: Field, rises: NDArray[np.float32], settings: BeatsSettings) -> Series:
+def part_mixture(series: Series, field: Field, settings: BeatsSettings) -> Series:
     """The louder of two interleaved sounds, where every second member sounds unlike the others; else the series.
 
     Slam, reopening, slam, reopening at even distances looks like one series of twice the rate. A pump that slams
     strong and weak in turn does too, but there the shape of the spectrum is the same.
     """
     even, odd = series.frames[::2], series.frames[1::2]
-    if len(odd) < 3 or one_sound(series, rises, settings):
+    if len(odd) < 3 or one_sound(series, field, settings):
         return series
     louder = even if series.z_honest[::2].mean() >= series.z_honest[1::2].mean() else odd
     half = refine(field, louder, 2 * series.period, settings, rounds=2)
     return series if half is None else half
 
 
-def one_sound(series: Series, rises: NDArray[np.float32], settings: BeatsSettings) -> bool:
+def one_sound(series: Series, field: Field, settings: BeatsSettings) -> bool:
     """Whether the spectrum of every second member has the shape of the others', at any loudness."""
     even, odd = series.frames[::2], series.frames[1::2]
-    return likeness(profile(rises, even), profile(rises, odd)) > settings.likeness_min
+    return likeness(profile(field, even), profile(field, odd)) > settings.likeness_min
 
 
-def loosened(series: Series, field: Field, rises: NDArray[np.float32], settings: BeatsSettings) -> Series:
+def loosened(series: Series, field: Field, settings: BeatsSettings) -> Series:
     """The series with whatever intervals its sound is found at, where that explains more.
 
     So a beat that hops between two rates, is long and short in turn, or ragged is followed through.
     """
-    between, unseen = between_members(series), alike_between(series, rises)
+    between, unseen = between_members(series), alike_between(series, field)
     everywhere = look_alikes(series)
     more = len(everywhere) >= MORE_ALIKE * len(series.frames)
     if between is None and unseen is None and goes_evenly(series) and not more:
@@ -77,16 +76,16 @@ def loosened(series: Series, field: Field, rises: NDArray[np.float32], settings:
         loose = within_rhythm(loose, settings)
         if frames is everywhere and not hops(loose, series):
             continue  # what is like it by chance may lie anywhere
-        if frames is between and not all_alike(loose, rises, settings):
+        if frames is between and not all_alike(loose, field, settings):
             continue
-        if frames is unseen and not same_sound(loose, rises):
+        if frames is unseen and not same_sound(loose, field):
             continue
         if loose.evidence > (ROUGHENED_ADVANTAGE if roughens(loose, series) else LOOSENED_ADVANTAGE) * best.evidence:
             best = loose
     return best
 
 
-def first_sounds(series: Series, field: Field, rises: NDArray[np.float32], settings: BeatsSettings) -> Series:
+def first_sounds(series: Series, field: Field, settings: BeatsSettings) -> Series:
     """The series moved to the first of two sounds, where its members are now the one and now the other; else itself.
 
     Intervals of any shape let a path step from a slam to the reopening of the next cycle. Of two loud sounds at a
@@ -94,7 +93,7 @@ def first_sounds(series: Series, field: Field, rises: NDArray[np.float32], setti
     """
     if len(series.frames) < ALIKE_LEAST or roughness(series.frames, series.period) < SMOOTH:
         return series
-    loud = maximum_filter1d(rise_at(rises).sum(axis=1), 2 * MIXED_REACH + 1)
+    loud = maximum_filter1d(field.onset.rise.sum(axis=1), 2 * MIXED_REACH + 1)
     least = MIXED_SHARE * float(np.median(loud[series.frames])) + (1 - MIXED_SHARE) * float(np.median(loud))
     lags = np.arange(MIXED_LAG[0], min(MIXED_LAG[1], int(0.6 * series.period)))
     if len(lags) == 0:
@@ -165,10 +164,10 @@ def fullness(series: Series) -> float:
 FULLISH, SMOOTH = 0.8, 0.04
 
 
-def all_alike(series: Series, rises: NDArray[np.float32], settings: BeatsSettings) -> bool:
+def all_alike(series: Series, field: Field, settings: BeatsSettings) -> bool:
     """Whether every second member sounds as the others do, and not much softer: not slams and reopenings in turn."""
     even, odd = series.z_honest[::2].mean(), series.z_honest[1::2].mean()
-    return bool(one_sound(series, rises, settings) and min(even, odd) > ALIKE_SHARE * max(even, odd))
+    return bool(one_sound(series, field, settings) and min(even, odd) > ALIKE_SHARE * max(even, odd))
 
 
 ALIKE_SHARE = 0.3
@@ -217,7 +216,7 @@ def between_members(series: Series) -> Frames | None:
 BETWEEN_SHARE = 0.15  # of what a member scores; nine in ten made rams of the right period stay below 0.1
 
 
-def alike_between(series: Series, rises: NDArray[np.float32]) -> Frames | None:
+def alike_between(series: Series, field: Field) -> Frames | None:
     """The members with what lies between them where the very sound of the slams comes once more; else None.
 
     Without a template: one that was learned from every second slam knows the others for noise.
@@ -226,8 +225,8 @@ def alike_between(series: Series, rises: NDArray[np.float32]) -> Frames | None:
     lags = np.arange(max(9, int(0.33 * series.period)), int(0.67 * series.period))
     if len(single) < ALIKE_LEAST or len(lags) < 3:
         return None
-    onset = rise_at(rises)
-    onset = (onset - onset.mean(axis=0)) / (onset.std(axis=0) + 1e-9)
+    rise, mean, deviation = field.onset
+    onset = (rise - mean) / (deviation + 1e-9)
     slam = onset[single].mean(axis=0)
     usual = np.array([onset[np.minimum(single + lag, len(onset) - 1)].mean(axis=0) for lag in lags])
     share = usual @ slam / (slam @ slam)
@@ -240,11 +239,11 @@ def alike_between(series: Series, rises: NDArray[np.float32]) -> Frames | None:
     return np.unique(np.concatenate([series.frames, extra]))
 
 
-def same_sound(series: Series, rises: NDArray[np.float32]) -> bool:
+def same_sound(series: Series, field: Field) -> bool:
     """Whether every second member is as like the others as these are among themselves: slams all, no reopenings."""
     even, odd = series.frames[::2], series.frames[1::2]
-    own = [likeness(profile(rises, some[::2]), profile(rises, some[1::2])) for some in (even, odd)]
-    return likeness(profile(rises, even), profile(rises, odd)) > VERY_ALIKE * min(own)
+    own = [likeness(profile(field, some[::2]), profile(field, some[1::2])) for some in (even, odd)]
+    return likeness(profile(field, even), profile(field, odd)) > VERY_ALIKE * min(own)
 
 
 ALIKE_LEAST, VERY_ALIKE = 8, 0.95

@@ -8,6 +8,8 @@ a gust does to one band it does to its neighbours too, and a weighted difference
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,30 +19,50 @@ Frames = NDArray[np.intp]
 Features = NDArray[np.float32]  # (n_frames, n_features)
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, eq=False)
 class Field:
-    """The features of one passage with their mean, variance and covariance over all its frames.
+    """The features of one passage, and what is usual over all its frames: measured once, and when it is needed.
 
-    whiten: float32 (n_features, n_features), turns features less their mean into uncorrelated ones of variance 1.
-    floor_db: float32 (n_frames, n_bands), the level of the background from moment to moment.
+    rises: float32 (n_frames, n_bands, n_spans). floor_db: float32 (n_frames, n_bands), the level of the background
+    from moment to moment.
     """
 
-    features: Features
-    mean: NDArray[np.float32]
-    variance: NDArray[np.float32]
-    whiten: NDArray[np.float32]
+    rises: NDArray[np.float32]
     floor_db: NDArray[np.float32]
 
-    @classmethod
-    def of(cls, rises: NDArray[np.float32], floor_db: NDArray[np.float32]) -> Field:
-        """Measure a passage, rises float32 (n_frames, n_bands, n_spans)."""
-        features = rises.reshape(len(rises), -1)
-        mean = features.mean(axis=0)
-        some = features[::2] - mean
-        covariance = some.T @ some / np.float32(len(some))
+    @cached_property
+    def features(self) -> Features:
+        """The rises of each frame in one row."""
+        return self.rises.reshape(len(self.rises), -1)
+
+    @cached_property
+    def mean(self) -> NDArray[np.float32]:
+        """Of each feature, float32 (n_features,)."""
+        mean: NDArray[np.float32] = self.features.mean(axis=0)
+        return mean
+
+    @property
+    def variance(self) -> NDArray[np.float32]:
+        """Of each feature, float32 (n_features,)."""
+        return self._whitening[0]
+
+    @property
+    def whiten(self) -> NDArray[np.float32]:
+        """Turns features less their mean into uncorrelated ones of variance 1, float32 (n_features, n_features)."""
+        return self._whitening[1]
+
+    @cached_property
+    def _whitening(self) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+        some = self.features[::2] - self.mean
+        covariance = np.asarray(some.T @ some / np.float32(len(some)), dtype=np.float32)
         # pulled a little towards independence, or what happens not to vary in this minute would decide
-        variance, whiten = whitening(covariance, INDEPENDENCE)
-        return cls(features, mean, variance, whiten, floor_db)
+        return whitening(covariance, INDEPENDENCE)
+
+    @cached_property
+    def onset(self) -> Onset:
+        """The rises right at each frame."""
+        rise = rise_at(self.rises)
+        return Onset(rise, rise.mean(axis=0), rise.std(axis=0))
 
     def loudness(self, weights: NDArray[np.float32], frames: Frames) -> NDArray[np.float32]:
         """How far the background stands above its median at the members, dB, float32 (n_frames,).
@@ -55,6 +77,14 @@ class Field:
 
 
 INDEPENDENCE = 0.3
+
+
+class Onset(NamedTuple):
+    """Rise right at each frame, float32 (n_frames, n_bands), and mean and deviation of each band over all frames."""
+
+    rise: NDArray[np.float32]
+    mean: NDArray[np.float32]
+    deviation: NDArray[np.float32]
 
 
 def whitening(

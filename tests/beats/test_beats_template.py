@@ -7,9 +7,10 @@ import pytest
 from hypothesis import given
 from hypothesis import settings as rules
 from hypothesis import strategies as st
+from scipy.ndimage import maximum_filter1d
 from sklearn.discriminant_analysis import LinearDiscriminantAnalysis
 
-from clackcount.beats.template import INDEPENDENCE, Scoring, gain, learn, local_maxima, standardise
+from clackcount.beats.template import INDEPENDENCE, Scoring, gain, learn, local_maxima, middle_and_upper, standardise
 from support.made_rises import field_of, noise
 
 MEMBERS = np.arange(60, 3950, 97)
@@ -141,3 +142,17 @@ def test_gain_is_the_log_ratio_of_two_normals_halved_and_capped() -> None:
     # unheard in a gust 40 dB louder is no evidence either way
     assert gain(np.array([0.0]), 4.0, 8.0, 40.0)[0] == pytest.approx(0, abs=0.001)
     assert gain(np.array([0.0]), 4.0, 8.0, 0.0)[0] < -3
+
+
+@pytest.mark.parametrize("n", [1, 2, 3, 50, 701])
+def test_middle_and_upper_spread_are_numpys_percentiles(n: int) -> None:
+    values = np.random.default_rng(n).normal(0, 1, n).astype(np.float32)
+    assert middle_and_upper(values) == tuple(np.percentile(values, [50, 84]))
+
+
+@pytest.mark.parametrize("reach", [1, 3, 8, 60])
+def test_local_maxima_are_scipys(reach: int) -> None:
+    for n in (1, 5, 40, 3000):
+        score = np.round(np.random.default_rng(n).normal(0, 1, n), 1)  # with values that come again
+        highest = maximum_filter1d(score, 2 * reach + 1, mode="nearest")
+        assert np.array_equal(local_maxima(score, reach), np.flatnonzero(score == highest))

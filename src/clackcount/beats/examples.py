@@ -12,7 +12,15 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from clackcount.beats.template import PEAK_REACH, SAME_REACH, Frames, distance, local_maxima, whitening
+from clackcount.beats.template import (
+    PEAK_REACH,
+    SAME_REACH,
+    Frames,
+    distance,
+    local_maxima,
+    middle_and_upper,
+    whitening,
+)
 
 # more find hardly more, and cost; figures in docs/listening.md
 EXAMPLES = 96
@@ -58,14 +66,14 @@ class Examples:
         them. No two families share half of their members.
         """
         found: list[tuple[float, Frames]] = []
-        for score in self.alike.T:
+        for score in np.ascontiguousarray(self.alike.T):
             peaks = local_maxima(score, PEAK_REACH)
             height = score[peaks]
             member = height > FAMILY_ALIKE * height.max()
             n = int(member.sum())
             if not fewest <= n <= most or n + OTHERS_MIN > len(peaks):
                 continue
-            middle, upper = np.percentile(height[~member], [50, 84])
+            middle, upper = middle_and_upper(height[~member])
             apart = float(height[member].mean() - middle) / max(float(upper - middle), 1e-9)
             found.append((float(np.sqrt(n)) * apart, peaks[member]))
         kept: list[Frames] = []

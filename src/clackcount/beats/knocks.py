@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from clackcount.beats.heard import strengths
 from clackcount.beats.pumps import Scene
 from clackcount.beats.series import onsets_of
-from clackcount.beats.template import PEAK_REACH, Frames, local_maxima
+from clackcount.beats.template import PEAK_REACH, Frames, local_maxima, middle_and_upper
 from clackcount.model import FloatArray
 
 LOOKED_BACK_S = 12.0
@@ -41,7 +41,7 @@ def loud_knocks(scene: Scene) -> FloatArray:
     first = max(0, passage.keep[1] - round(LOOKED_BACK_S * per_s))
     loud = onsets_of(passage.rises[first : passage.keep[1]]).sum(axis=1)
     peaks = local_maxima(loud, PEAK_REACH)
-    middle, upper = np.percentile(loud[peaks], [50, 84])
+    middle, upper = middle_and_upper(loud[peaks])
     loudness = (loud[peaks] - middle) / max(float(upper - middle), 1e-9)
     time_s = peaks / per_s
     apart_s = np.abs(time_s[:, None] - time_s[None, :])

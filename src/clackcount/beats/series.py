@@ -266,13 +266,18 @@ def refine(
     with the most evidence is kept.
     """
     result: Series | None = None
+    scoring, usual = None, (0.0, 0.0)
     for _ in range(rounds):
         if len(frames) < MEMBERS_MIN:
             break
         period, spread = measure_period(frames, period, settings)
-        scoring = Scoring.learn(field, frames)
+        if scoring is None or not np.array_equal(frames, scoring.members):
+            scoring = Scoring.learn(field, frames)
+        elif not even or (period, spread) == usual:
+            break  # another round would come to the same
         if scoring is None:
             break
+        usual = period, spread
         if even:
             gaps = Gaps.even(period, spread, settings.missed_cost)
         else:

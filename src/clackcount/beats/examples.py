@@ -66,7 +66,7 @@ class Examples:
         them. No two families share half of their members.
         """
         found: list[tuple[float, Frames]] = []
-        for score in np.ascontiguousarray(self.alike.T):
+        for score in map(np.ascontiguousarray, self.alike.T):
             peaks = local_maxima(score, PEAK_REACH)
             height = score[peaks]
             member = height > FAMILY_ALIKE * height.max()

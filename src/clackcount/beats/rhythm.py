@@ -65,6 +65,23 @@ def measure_rhythm(onsets: NDArray[np.float32], shortest: float, longest: float)
     """Rhythm of rectified rises, float32 (n_frames, n_voices), over periods from shortest to longest, frames."""
     n_frames, n_voices = onsets.shape
     period = np.exp(np.arange(np.log(shortest), np.log(min(longest, n_frames / 5)), GRID_STEP))
+    rarity_of = [_rarity_by_rank(n_frames, frames / CELLS) for frames in period]
+    # some voices at a time: their ranks and chains would be the largest things in memory
+    parts = [_strength(onsets[:, first : first + VOICES], period, rarity_of) for first in range(0, n_voices, VOICES)]
+    return Rhythm(period, np.concatenate(parts, axis=1))
+
+
+VOICES = 48
+
+
+def _strength(
+    onsets: NDArray[np.float32], period: NDArray[np.float64], rarity_of: list[NDArray[np.float32]]
+) -> NDArray[np.float32]:
+    """How far the best chain of each voice stands out at each period, float32 (n_periods, n_voices).
+
+    rarity_of: see _rarity_by_rank, by period.
+    """
+    n_frames, n_voices = onsets.shape
     # by rank, so that chance gives every voice the same, and one dropped tool is no more than a rare moment
     rank = np.empty((n_frames, n_voices), np.int32)
     for voice in range(n_voices):  # one at a time: the order of all of them would be larger still
@@ -79,15 +96,15 @@ def measure_rhythm(onsets: NDArray[np.float32], shortest: float, longest: float)
             while 2 * span <= frames / CELLS:
                 np.maximum(highest[:-span], highest[span:], out=highest[:-span])
                 span *= 2
-            cells = _rarity_by_rank(n_frames, frames / CELLS)[_highest_in_cells(highest, span, frames / CELLS)]
+            cells = rarity_of[first + i][_highest_in_cells(highest, span, frames / CELLS)]
             # of mean 1
             np.divide(cells, cells.mean(axis=0), out=rarity[LONGEST : LONGEST + len(cells), i])
         chance = np.array([_by_chance(n_frames / frames) for frames in group], np.float32)
         strength[first : first + len(group)] = _best_chains(rarity) / chance[:, None]
-    return Rhythm(period, strength)
+    return strength
 
 
-TOGETHER = 4  # neighbouring periods whose chains are reckoned in one go: more would be the largest thing in memory
+TOGETHER = 6  # neighbouring periods whose chains are reckoned in one go
 
 
 def in_order(onsets: NDArray[np.float32]) -> NDArray[np.intp]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 
 import numpy as np
@@ -77,6 +77,8 @@ def find_series(
     onsets = onsets_of(rises)
     examples = Examples.of(rises)
     voices = np.concatenate([onsets, grouped(onsets), examples.alike], axis=1)
+    # not kept twice
+    examples = replace(examples, alike=voices[:, voices.shape[1] - examples.alike.shape[1] :])
     rhythm = measure_rhythm(
         voices, 60 * frames_per_s / settings.fastest_per_min, 60 * frames_per_s / settings.slowest_per_min
     )

@@ -109,26 +109,31 @@ def rush_contrast(level_db: NDArray[np.float32], first: Frames, last: Frames, la
     knock rings, and how loud the water is cannot be told: then the ring speaks for neither side. Nor does what only
     heralds the knock, the works of a clock before its tick: water rushes earlier, too.
     """
-    shut, shut_falls = _level_before(level_db, first + lag)
-    open_, open_falls = _level_before(level_db, last)
-    rise_db = [one - other for one, other in zip(open_, shut, strict=True)]
-    t_value = _t_value(rise_db[0].mean(axis=1))
-    if t_value > 0:
-        spans = len(BEFORE) if np.median(last - first) - lag > 2 * RINGS_FRAMES else len(BEFORE) - 1
-        earlier = [_t_value(rise.mean(axis=1)) for rise in rise_db[1:spans]]
-        return 0.0 if open_falls else max(0.0, min([t_value, *earlier, _t_value(_own_rise(rise_db[0]))]))
-    return 0.0 if shut_falls or lag < RINGS_FRAMES else t_value
+    shut, open_ = first + lag, last
+    shut_db, open_db = _level_before(level_db, shut, BEFORE[0]), _level_before(level_db, open_, BEFORE[0])
+    rise_db = open_db - shut_db
+    t_value = _t_value(rise_db.mean(axis=1))
+    if t_value <= 0:
+        return 0.0 if lag < RINGS_FRAMES or _falls(level_db, shut, shut_db) else t_value
+    if _falls(level_db, open_, open_db):
+        return 0.0
+    spans = len(BEFORE) if np.median(last - first) - lag > 2 * RINGS_FRAMES else len(BEFORE) - 1
+    earlier = [
+        _t_value((_level_before(level_db, open_, span) - _level_before(level_db, shut, span)).mean(axis=1))
+        for span in BEFORE[1:spans]
+    ]
+    return max(0.0, min([t_value, *earlier, _t_value(_own_rise(rise_db))]))
 
 
-def _level_before(level_db: NDArray[np.float32], frames: Frames) -> tuple[list[NDArray[np.float32]], bool]:
-    """Level a few frames before each of ``frames``, the last ones first, float32 (n, n_bands) each; if it falls."""
+def _level_before(level_db: NDArray[np.float32], frames: Frames, span: tuple[int, int]) -> NDArray[np.float32]:
+    """Level a few frames before each of ``frames``, float32 (n, n_bands)."""
+    where = frames[:, None] + np.arange(*span)[None, :]
+    return np.asarray(level_db[np.clip(where, 0, len(level_db) - 1)].mean(axis=1))
 
-    def level(first: int, last: int) -> NDArray[np.float32]:
-        where = frames[:, None] + np.arange(first, last)[None, :]
-        return np.asarray(level_db[np.clip(where, 0, len(level_db) - 1)].mean(axis=1))
 
-    levels = [level(*span) for span in BEFORE]
-    return levels, _t_value((levels[0] - levels[-1]).mean(axis=1)) < FALLING_T
+def _falls(level_db: NDArray[np.float32], frames: Frames, last_db: NDArray[np.float32]) -> bool:
+    """Whether the level falls before these frames; last_db: that of the last span before them."""
+    return _t_value((last_db - _level_before(level_db, frames, BEFORE[-1])).mean(axis=1)) < FALLING_T
 
 
 def _own_rise(rise_db: NDArray[np.float32]) -> NDArray[np.float32]:
@@ -218,10 +223,11 @@ def slam_odds(
         odds -= 2.0
     frames = series.frames + slam.lag
     single = np.diff(frames) < 1.5 * period
-    t_value = rush_contrast(level_db, frames[:-1][single], frames[1:][single], lag)
     most = 0.0 if rings_before(slam, sounds, period, frames_per_s) else RUSH_MAX
     least = 0.0 if rings_before(reopening, sounds, period, frames_per_s) else -RUSH_MAX
-    odds += float(np.clip(t_value / 2, least, most))
+    if most > least:  # or the water says nothing
+        t_value = rush_contrast(level_db, frames[:-1][single], frames[1:][single], lag)
+        odds += float(np.clip(t_value / 2, least, most))
     # a falling valve thuds, a slamming one cracks: the slam's spectrum reaches higher
     mine, theirs = (
         middle_band(profile(field, np.clip(series.frames + sound.lag, 0, len(level_db) - 1)))

@@ -34,19 +34,22 @@ def best_path(
     came_from = np.full(n, -1, dtype=np.intp)
     restart_total, restart_index, oldest = 0.0, -1, 0
     half_period = 0.5 * gaps.period
+    at, gained = time.tolist(), gain.tolist()  # one by one, plain numbers are quicker than those of an array
+    totals: list[float] = []
     for i in range(n):
-        while time[oldest] < time[i] - half_period:
-            if total[PREDECESSORS + oldest] > restart_total:
-                restart_total, restart_index = float(total[PREDECESSORS + oldest]), oldest
+        while at[oldest] < at[i] - half_period:
+            if totals[oldest] > restart_total:
+                restart_total, restart_index = totals[oldest], oldest
             oldest += 1
         reached = total[i : i + PREDECESSORS] - cost[i]
         k = int(reached.argmax())
         best, origin = 0.0, -1
         if restart_total - restart_cost > best:
             best, origin = restart_total - restart_cost, restart_index
-        if reached[k] > best:
-            best, origin = float(reached[k]), i - PREDECESSORS + k
-        total[PREDECESSORS + i] = best + gain[i]
+        if (stepped := float(reached[k])) > best:
+            best, origin = stepped, i - PREDECESSORS + k
+        total[PREDECESSORS + i] = best + gained[i]
+        totals.append(best + gained[i])
         came_from[i] = origin
     last = int(np.argmax(total[PREDECESSORS:]))
     path = []

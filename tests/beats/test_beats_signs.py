@@ -22,6 +22,7 @@ from clackcount.beats.signs import (
     goes_raggedly,
     ram_odds,
     roughness,
+    scatter,
 )
 from clackcount.settings import BeatsSettings
 
@@ -116,6 +117,10 @@ def test_a_missed_beat_makes_nothing_rough_but_costs_a_little() -> None:
         roughness(series_at(whole).frames, 110.0), abs=0.01
     )
     assert odds(series_at(gappy)) < odds(series_at(whole))
+    # rows of three even knocks with anything between them are not even
+    threes = np.concatenate([[110.0, 110.0, *gaps] for gaps in np.random.default_rng(2).uniform(250, 900, (20, 3))])
+    frames = series_at(threes).frames
+    assert roughness(frames, 110.0) < 0.05 < 0.2 < scatter(frames, 110.0, FRAMES_PER_S)
     # a stop does not count as beats missed: no more is lost than the slams of the pause would have added
     stopped = np.concatenate([whole[:20], [4000.0], whole[20:]])
     assert odds(series_at(stopped)) == pytest.approx(odds(series_at(whole)), abs=0.5)

@@ -21,7 +21,7 @@ from clackcount.beats.regularity import (
     on_grid,
     unevenness,
 )
-from clackcount.beats.signs import RAGGED_ODDS, RAGGED_Z, alone, ragged_and_whole
+from clackcount.beats.signs import FAST_PER_MIN, RAGGED_ODDS, RAGGED_Z, alone, ragged_and_whole
 from clackcount.model import Beat, Beats, FloatArray, SlamTrain
 from clackcount.settings import BeatsSettings
 
@@ -36,9 +36,10 @@ HOPS_ODDS, HOPS_SPAN = 5.0, 0.5  # so surely a ram, half the span that is asked 
 # Pressure logs of one rig strayed by 1.1 to 1.6 % from beat to beat (Cornell AguaClara 2019); clocks by far less.
 CLOCK_UNEVENNESS, CLOCK_SURE = 0.0015, 0.3
 FASTEST_RAM_PER_MIN = 405.0  # published rams go up to 375 a minute; beyond, of 36 made engines one beat like a ram
+FAST_SURE = 0.6  # without water, what beats as fast as engines do is doubted
 STEPS_PER_MIN = 200.0  # people walk and run no faster
 # Made rams whose rush is too faint for this stay below 25 dB; clocks recorded close by reach 33 to 45.
-DRY_DB, DRY_SURE, RUSHES_T = 27.0, 0.45, 2.0
+DRY_DB, DRY_SURE, RUSHES_T = 27.0, 0.45, 6.0
 BESIDE_ODDS = 0.7  # more for another beside a ram: two rams are rare, and one leaves sounds enough to string together
 BESIDE_UNEVEN, BESIDE_ALONE = 0.06, 0.1  # of false second pumps the uneven, and those of sounds heard at any time
 OPENED_MAX_S = 6.0  # a reopening heard longer ago than the slowest ram's period has nothing to do with this slam
@@ -102,6 +103,7 @@ class _Pump:
     sure: float = 0.0
     like_clock: bool = False
     dry: bool = False
+    fast: bool = False
     number: int = 0
 
     @classmethod
@@ -160,6 +162,7 @@ class _Pump:
             self.known.ram_odds > settings.ram_odds_min + BESIDE_ODDS
             and unevenness(self.time_s[first:last]) < BESIDE_UNEVEN
             and alone(self.known.settled.series) > BESIDE_ALONE
+            and not (self.fast and self.sure < FAST_SURE)
         )
 
     def judge(self, settings: BeatsSettings) -> str | None:
@@ -187,7 +190,9 @@ class _Pump:
         reopening = float(np.mean(shut_s > STEP_S)) if rate < STEPS_PER_MIN else float(np.mean(np.isfinite(shut_s)))
         rush_t = self.known.rush_t / np.sqrt(self.known.n_passages)
         own = float(np.clip((rush_t - 1) / 3, 0, 1))
-        if not ragged:  # after drips or barks picked out of many something follows, too
+        # after drips or barks picked out of many something follows, too; of an engine's firing there is an echo
+        self.fast = rate > FAST_PER_MIN
+        if not ragged and not self.fast:
             own = max(min(reopening / 0.6, 1.0), own)
         self.sure = (0.5 + 0.5 * own) / (1 + float(np.exp(-ram_odds)))
         self.like_clock = unevenness(self.time_s[first:last]) < CLOCK_UNEVENNESS
@@ -224,6 +229,8 @@ class _Pump:
             doubts.append("it beats as evenly as a clock, and no ram does: perhaps it is a clock or a machine")
         elif self.dry:
             doubts.append("its knocks are loud, and no water rushes between them: perhaps it is a clock or a machine")
+        elif self.fast and self.sure < FAST_SURE:
+            doubts.append("it beats as fast as an engine, and no rush of water was heard: perhaps it is one")
         elif self.sure < 0.6:
             doubts.append(
                 "it beats like a ram, but neither rush of water nor reopening valve was heard beside the knocks"

@@ -18,6 +18,7 @@ from clackcount.beats.cycle import (
     rush_contrast,
     slam_odds,
     sounds_of_cycle,
+    struck_energies,
 )
 from clackcount.beats.series import MEMBERS_MIN, Series, elsewhere, find_series
 from clackcount.beats.shaping import first_sounds, loosened, part_mixture, unpaired
@@ -237,6 +238,11 @@ def search(scene: Scene, settings: BeatsSettings, *, quick: bool = False) -> Pum
         return None
     likeliest = heard[0]
     for other in heard[1:]:
+        if same_rhythm(likeliest.series, other.series) and louder_by(other, likeliest, scene) > LOUDER_DB:
+            # two sounds of one cycle, each taken for the slam: that is the loudest, and their rhythm is the same
+            if other.ram_odds > likeliest.ram_odds - LESS_LIKELY:
+                likeliest = other
+            continue
         # the same slams and more of them: a series of every second slam is even, too, and so is one rate of two
         same = np.mean(distance(likeliest.series.frames, other.series.frames) <= SAME_REACH) > MOSTLY
         if not same or other.series.evidence < MORE * likeliest.series.evidence:
@@ -250,6 +256,29 @@ def search(scene: Scene, settings: BeatsSettings, *, quick: bool = False) -> Pum
 
 MORE, MOSTLY = 1.1, 0.8
 LESS_LIKELY = 1.5
+LOUDER_DB = 3.0  # so much louder is the slam
+
+
+def same_rhythm(one: Series, other: Series) -> bool:
+    """Whether two series are two sounds of the same cycles: nearly all members lie at one lag, which is not none."""
+    if not 0.8 < len(one.frames) / len(other.frames) < 1.25:
+        return False
+    after = np.searchsorted(other.frames, one.frames)
+    for step in (-1, 0):
+        lag = other.frames[np.clip(after + step, 0, len(other.frames) - 1)] - one.frames
+        middle = float(np.median(lag))
+        if abs(middle) > SAME_REACH and float(np.mean(np.abs(lag - middle) <= SAME_SOUND)) > MOSTLY:
+            return True
+    return False
+
+
+def louder_by(one: PumpHeard, other: PumpHeard, scene: Scene) -> float:
+    """How much more energy the slams of one pump add than those of the other, dB."""
+    at = np.zeros(1, dtype=np.intp)
+    mine, others = (
+        float(struck_energies(scene.passage.level_db, pump.series.frames, at)[0]) for pump in (one, other)
+    )
+    return 10 * float(np.log10((mine + 1e-12) / (others + 1e-12)))
 
 
 def without(rises: NDArray[np.float32], pump: PumpHeard, whole: bool) -> tuple[NDArray[np.float32], float]:

@@ -10,29 +10,29 @@ from clackcount.beats.series import Series
 from clackcount.beats.template import PEAK_REACH, Frames, distance, local_maxima
 from clackcount.model import FloatArray
 
-# A logistic regression on made and recorded places with and without a ram, of five signs that need no learning of
-# any sound; rounded. Footsteps, birds, drips and talk are what it was held against, clocks were left out: a clock
-# is as even as a ram.
-CONSTANT, PER_GAIN, PER_LOG_MEMBER, PER_LOG_EVEN, PER_FILL, PER_SPAN = -19.8, 0.65, 1.37, 1.33, 8.8, 4.2
-ROUGH_MIN, ROUGH_USUAL, ROUGH_MAX = 0.005, 0.06, 0.2
+# A logistic regression on what the search finds in made and recorded places with and without a ram, of signs that
+# need no learning of any sound; rounded. Footsteps, birds, drips and talk are what it was held against, clocks were
+# left out: a clock is as even as a ram; and ragged rams, for no sign here parts them from barks.
+CONSTANT, PER_GAIN, PER_LOG_MEMBER, PER_LOG_EVEN, PER_FILL, PER_SPAN = -17.9, 0.45, 1.0, 2.0, 8.0, 6.0
+ROUGH_MIN, ROUGH_USUAL, ROUGH_MAX = 0.005, 0.06, 0.3
 SPAN_S = 20.0
 # Steps differ from one to the next by 3 to 10 %, a ram that wanders hardly; a ragged ram shows itself by its
 # reopening valve.
-STEPS_ROUGH, STEPS_ROUGHER, STEPS_COST = 0.025, 0.045, 2.0
-WILD, WILDER, WILD_COST = 0.2, 0.3, 3.0  # no ram is so ragged; barks are, each with a second sound to it
+STEPS_ROUGH, STEPS_ROUGHER, STEPS_COST = 0.025, 0.045, 1.25
+WILD, WILDER, WILD_COST = 0.2, 0.3, 2.0  # no ram is so ragged; barks are, each with a second sound to it
 WALK_PER_MIN, NO_WALK = (60.0, 150.0), 2.0  # steps a minute (common practice, no source); beyond, limits as wide
 # A heel on a path is heard in two or three bands: of 110 made and recorded rams that stand out at 500 Hz or above the
 # narrowest was heard in 3.8. Lower ones may be as narrow, but are even.
-NARROW_BANDS, NARROW_COST = 3.5, 2.0
+NARROW_BANDS, NARROW_COST = 3.5, 3.3
 # A beat no more even than that, of a sound that is heard at any other time as well, is picked out of barks or drips.
-CROWD_ROUGH, CROWD_ROUGHER, CROWD_ALONE, CROWD_COST = 0.03, 0.05, (0.5, 0.25), 3.0
-SURELY_REOPENS = 2.5  # so a ragged beat with its reopening valve counts as much as an even one without
+CROWD_ROUGH, CROWD_ROUGHER, CROWD_ALONE, CROWD_COST = 0.03, 0.05, (0.5, 0.25), 7.0
+SURELY_REOPENS = 1.0
 # Published rams go up to 375 a minute, few beyond 250; engines and rotors begin there.
-FAST_PER_MIN, FASTER_PER_MIN, FAST_COST = 250.0, 400.0, 3.5
+FAST_PER_MIN, FASTER_PER_MIN, FAST_COST = 250.0, 400.0, 4.3
 # Water that is louder after the knock than before it is no ram's.
-AGAINST_FIRST_T, AGAINST_LAST_T, AGAINST_COST = -4.0, -12.0, 4.3
+AGAINST_FIRST_T, AGAINST_LAST_T, AGAINST_COST = -4.0, -12.0, 3.0
 # Water that is louder before the knock is hardly anything else's, but few made rams at 6 dB let it be heard.
-RUSH_FIRST_T, RUSH_LAST_T, RUSHES = 3.0, 8.0, 1.5
+RUSH_FIRST_T, RUSH_LAST_T, RUSHES = 3.0, 8.0, 2.0
 
 
 def ram_odds(
@@ -59,13 +59,13 @@ def ram_odds(
     against = AGAINST_COST * float(np.clip((rush_t - AGAINST_FIRST_T) / (AGAINST_LAST_T - AGAINST_FIRST_T), 0, 1))
     rate_per_min = 60 * frames_per_s / series.period
     fast = np.log(rate_per_min / FAST_PER_MIN) / np.log(FASTER_PER_MIN / FAST_PER_MIN)
-    against += FAST_COST * float(np.clip(fast, 0, 1))
+    against += FAST_COST * float(np.clip(fast, 0, 3))
     # a pump that was pushed first, or stops, is one for as long as it runs without a gap
     run = longest_run(whole, series.period)
     enough = len(run) >= RUN_MEMBERS and run[-1] - run[0] >= RUN_S * frames_per_s
     stretches = [whole, run] if enough else [whole]
     steady = max(_steadiness(frames, series.period, frames_per_s, reopens, hidden) for frames in stretches)
-    rough = roughness(whole, series.period)
+    rough = scatter(whole, series.period, frames_per_s)
     if n_bands < NARROW_BANDS:
         against += NARROW_COST * _like_steps(rough, rate_per_min)
     crowd = np.clip((rough - CROWD_ROUGH) / (CROWD_ROUGHER - CROWD_ROUGH), 0, 1)
@@ -124,12 +124,13 @@ RUN_MEMBERS, RUN_S = 12, 15.0
 def _steadiness(frames: Frames, period: float, frames_per_s: float, reopens: bool, hidden: float) -> float:
     """What the number of members, their intervals and the time they go on add to the log odds."""
     n = len(frames)
-    interval = np.diff(frames).astype(np.float64)
-    breaks = int(np.sum(interval > BREAK_PERIODS * period))
-    running = interval[interval <= BREAK_PERIODS * period]
-    fill = min(n / (1 + breaks + float(running.sum()) / period) / (1 - hidden), 1.0)
-    span_s = float(running.sum()) / frames_per_s
-    rough = roughness(frames, period)
+    span = float(frames[-1] - frames[0])
+    # one break is a stop; what chance or birds string together has many
+    longest = float(np.max(np.diff(frames), initial=0))
+    span -= longest - period if longest > BREAK_PERIODS * period else 0.0
+    fill = min(n / (1 + span / period) / (1 - hidden), 1.0)
+    span_s = span / frames_per_s
+    rough = scatter(frames, period, frames_per_s)
     steps = 0.0 if reopens else _like_steps(rough, 60 * frames_per_s / period)
     return (
         PER_LOG_MEMBER * float(np.log(n))
@@ -151,6 +152,15 @@ def longest_run(frames: Frames, period: float) -> Frames:
     """The longest row of members without a missing one."""
     runs = np.split(frames, np.flatnonzero(np.diff(frames) > 1.6 * period) + 1)
     return max(runs, key=len)
+
+
+def scatter(frames: Frames, period: float, frames_per_s: float) -> float:
+    """The unevenness of all intervals, those of missed beats among them, the error of frame numbers taken out.
+
+    What strings some even pairs of moments together has other intervals between them.
+    """
+    uneven = unevenness(frames / frames_per_s)
+    return float(np.sqrt(max(min(uneven, 1.0) ** 2 - (FRAME_ERROR / period) ** 2, 0.0)))
 
 
 def roughness(frames: np.ndarray, period: float) -> float:

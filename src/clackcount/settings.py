@@ -117,7 +117,7 @@ class LiveSettings(Checked):
     window_max_s: float = knob(60.0, 20.0, 120.0, "a dozen cycles of the slowest ram")
     faint_z: float = knob(5.0, 1.0, 20.0, "below it a slam needs twice as many fellows to be told from the noise")
     search_share: float = knob(
-        6.0, 0.5, 60.0, "seconds of sound searched in a second while nothing is known: most of what watching costs then"
+        6.0, 0.5, 60.0, "seconds of sound searched in a second, while nothing is known: most of the cost"
     )
     sure_at_once: float = knob(0.95, 0.1, 1.0, "so surely a ram, it is told as soon as it is judged")
     proving_s: float = knob(10.0, 0.0, 60.0, "less surely a ram, it must be judged one again and again for so long")

@@ -159,6 +159,31 @@ def _best_chains(rarity: NDArray[np.float32]) -> NDArray[np.float32]:
 NEAREST, LONGEST = int(LAGS[0]), int(LAGS[-1])
 
 
+def best_chain(score: NDArray[np.float32], period: float) -> NDArray[np.intp]:
+    """Frames of the best chain of a score, float32 (n_frames,), not below 0, at this period: int (n,), increasing."""
+    n_frames, frames_per_cell = len(score), period / CELLS
+    rank = np.empty(n_frames, np.int32)
+    rank[in_order(score)] = np.arange(n_frames, dtype=np.int32)
+    edge = (np.arange(int(n_frames / frames_per_cell) + 1) * frames_per_cell).astype(np.intp)
+    highest = np.maximum.reduceat(rank[: edge[-1]], edge[:-1])
+    rarity = _rarity_by_rank(n_frames, frames_per_cell)[highest]
+    n_steps = -(-len(rarity) // NEAREST)
+    total = np.zeros((LONGEST + n_steps * NEAREST, 1), np.float32)
+    total[LONGEST : LONGEST + len(rarity), 0] = rarity / rarity.mean()
+    _best_chains(total)
+    at_rank = np.empty(n_frames, np.intp)
+    at_rank[rank] = np.arange(n_frames)
+    cell = LONGEST + int(np.argmax(total[LONGEST : LONGEST + len(rarity), 0]))
+    chain: list[int] = []
+    while True:
+        chain.append(int(at_rank[highest[cell - LONGEST]]))
+        before = [float(total[cell - lag, 0] - cost) for lag, cost in zip(LAGS, LAG_COST, strict=True)]
+        came = int(np.argmax(before))
+        if before[came] <= 0 or cell - int(LAGS[came]) < LONGEST:
+            return np.array(chain[::-1], dtype=np.intp)
+        cell -= int(LAGS[came])
+
+
 def _by_chance(n_beats: float) -> float:
     """What the best chain totals in noise; fitted to independent draws, 11 to 320 beats."""
     return float(max(0.75 * np.log(n_beats) - 0.07, 0.5))

@@ -13,7 +13,7 @@ from scipy.special import ndtri
 from clackcount.beats.examples import Examples
 from clackcount.beats.gaps import Gaps, is_single
 from clackcount.beats.path import best_path
-from clackcount.beats.rhythm import Rhythm, measure_rhythm
+from clackcount.beats.rhythm import Rhythm, best_chain, measure_rhythm
 from clackcount.beats.template import PEAK_REACH, Field, Frames, Scoring, distance, gain, local_maxima, rise_at
 from clackcount.settings import BeatsSettings
 
@@ -88,9 +88,10 @@ def find_series(
     scores = voices @ np.stack([weights for _period, weights in tried], axis=1).astype(np.float32)
     first_guesses = []
     for (period, _weights), score in zip(tried, scores.T, strict=True):
-        guess = first_guess(field, np.ascontiguousarray(score), period, settings)
-        if guess is not None:
-            first_guesses.append(guess)
+        score = np.ascontiguousarray(score)
+        chained = refine(field, best_chain(score, period), period, settings, rounds=1)
+        walked = first_guess(field, score, period, settings)
+        first_guesses += [guess for guess in (chained, walked) if guess is not None]
     first_guesses.sort(key=lambda series: -series.evidence)
     found: list[Series] = []
     for guess in first_guesses:

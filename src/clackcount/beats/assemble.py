@@ -21,7 +21,7 @@ from clackcount.beats.regularity import (
     on_grid,
     unevenness,
 )
-from clackcount.beats.signs import FAST_PER_MIN, RAGGED_ODDS, RAGGED_Z, alone, ragged_and_whole
+from clackcount.beats.signs import ALONE_MIN, FAST_PER_MIN, RAGGED_ODDS, RAGGED_Z, alone, ragged_and_whole
 from clackcount.model import Beat, Beats, FloatArray, SlamTrain
 from clackcount.settings import BeatsSettings
 
@@ -182,7 +182,7 @@ class _Pump:
             return f"knocks at {rate:.0f} a minute were heard, faster than any ram: an engine, perhaps"
         ram_odds = self.known.ram_odds
         ragged = ragged_and_whole(self.time_s[first:last])
-        if ragged and self.known.expected_z > RAGGED_Z:
+        if ragged and self.known.expected_z > RAGGED_Z and alone(self.known.settled.series) > ALONE_MIN:
             ram_odds = max(ram_odds, RAGGED_ODDS)
         if ram_odds < settings.ram_odds_min:
             return f"knocks at about {rate:.0f} a minute were heard, but nothing that says they come from a ram"
@@ -192,7 +192,7 @@ class _Pump:
         own = float(np.clip((rush_t - 1) / 3, 0, 1))
         # after drips or barks picked out of many something follows, too; of an engine's firing there is an echo
         self.fast = rate > FAST_PER_MIN
-        if not ragged and not self.fast:
+        if not ragged and not self.fast and ram_odds > RAGGED_ODDS:
             own = max(min(reopening / 0.6, 1.0), own)
         self.sure = (0.5 + 0.5 * own) / (1 + float(np.exp(-ram_odds)))
         self.like_clock = unevenness(self.time_s[first:last]) < CLOCK_UNEVENNESS
@@ -228,7 +228,9 @@ class _Pump:
         if self.like_clock:
             doubts.append("it beats as evenly as a clock, and no ram does: perhaps it is a clock or a machine")
         elif self.dry:
-            doubts.append("its knocks are loud, and no water rushes between them: perhaps it is a clock or a machine")
+            doubts.append(
+                "its knocks are loud, and hardly any water is heard between them: perhaps it is a clock or a machine"
+            )
         elif self.fast and self.sure < FAST_SURE:
             doubts.append("it beats as fast as an engine, and no rush of water was heard: perhaps it is one")
         elif self.sure < 0.6:

@@ -212,7 +212,7 @@ def slam_odds(
         lag = lag_after(slam, other, period, frames_per_s)
         if other is not slam and not 0 < lag <= min(REACH_S * frames_per_s, SHARE_MAX * period):
             fainter_db = 10 * float(np.log10((slam.energy + 1e-12) / (other.energy + 1e-12)))
-            disturbance = max(disturbance, float(np.clip((20 - fainter_db) / 10, 0, 1)))
+            disturbance = max(disturbance, float(np.clip((15 - fainter_db) / 10, 0, 1)))
     odds -= BEFORE_COST * disturbance
     reopening = reopening_of(sounds, slam, period, frames_per_s)
     if reopening is None:

@@ -101,14 +101,15 @@ def settle(
         series = first_sounds(loosened(series, field, settings), field, settings)
         series = unpaired(series, field, settings)
     sounds, odds = weighed(series, scene, settings, prior)
-    lag = sounds[int(np.argmax(odds))].lag
+    own, best = sound_at(0, sounds, odds), int(np.argmax(odds))
+    lag = sounds[best].lag
     if abs(lag) > SAME_SOUND:
-        series = other_sound(series, lag, field, settings)
-        sounds, odds = weighed(series, scene, settings, 0.0)
-    near = [i for i, sound in enumerate(sounds) if abs(sound.lag) <= SAME_SOUND]
-    if not near:
-        near = [int(np.argmin([abs(sound.lag) for sound in sounds]))]
-    own = max(near, key=lambda i: odds[i])
+        moved = other_sound(series, lag, field, settings)
+        seen, seen_odds = weighed(moved, scene, settings, 0.0)
+        there, back = sound_at(0, seen, seen_odds), sound_at(-lag, seen, seen_odds)
+        # seen from there, the sound it came from may be the slam after all, and more surely
+        if seen_odds[back] - seen_odds[there] <= odds[best] - odds[own]:
+            series, sounds, odds, own = moved, seen, seen_odds, there
     slam = sounds[own]
     lead = odds[own] - max((value for i, value in enumerate(odds) if i != own), default=odds[own])
     reopening = reopening_of(sounds, slam, series.period, frames_per_s)
@@ -118,6 +119,12 @@ def settle(
     ram = _odds(series, reopening_lag, contrast, scene)
     lags = tuple(sound.lag - slam.lag for sound in sounds)
     return PumpHeard(series, reopening_lag, lead, contrast, ram, lags)
+
+
+def sound_at(lag: int, sounds: list[Sound], odds: list[float]) -> int:
+    """Which of the sounds lies at this lag, by its place: the likeliest near it, else the nearest."""
+    near = [i for i, sound in enumerate(sounds) if abs(sound.lag - lag) <= SAME_SOUND]
+    return max(near, key=lambda i: odds[i]) if near else int(np.argmin([abs(sound.lag - lag) for sound in sounds]))
 
 
 SAME_SOUND = 6  # frames from where a template scores most to the knock itself: it may know it by what comes before

@@ -91,7 +91,7 @@ def alone(series: Series) -> float:
     return float(np.mean(distance(alike, series.frames - series.late) <= PEAK_REACH)) if len(alike) else 0.0
 
 
-ALONE_MIN = 0.5
+ALONE_MIN = 0.75
 
 
 def ragged_and_whole(time_s: FloatArray) -> bool:

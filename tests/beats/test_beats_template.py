@@ -96,14 +96,18 @@ def test_on_pure_noise_a_template_likes_its_own_frames_and_is_not_believed() -> 
 
 
 def test_where_there_is_a_sound_the_honest_score_says_so_too() -> None:
-    rises = noise(np.random.default_rng(1))
-    rises[MEMBERS, 2:5] += 2.5
-    scoring = Scoring.learn(field_of(rises), MEMBERS)
-    assert scoring is not None
-    assert np.mean(scoring.honest(MEMBERS)) > 3
-    assert np.mean(scoring.honest(MEMBERS)) < np.mean(scoring.z[MEMBERS])
-    # frames near no member are scored by the whole template
-    assert np.array_equal(scoring.honest(MEMBERS + 20), scoring.z[MEMBERS + 20])
+    own, honest = [], []
+    for seed in range(10):
+        rises = noise(np.random.default_rng(seed))
+        rises[MEMBERS, 2:5] += 2.5
+        scoring = Scoring.learn(field_of(rises), MEMBERS)
+        assert scoring is not None
+        own.append(np.mean(scoring.z[MEMBERS]))
+        honest.append(np.mean(scoring.honest(MEMBERS)))
+        # frames near no member are scored by the whole template
+        assert np.array_equal(scoring.honest(MEMBERS + 20), scoring.z[MEMBERS + 20])
+    assert min(honest) > 3
+    assert np.mean(honest) < np.mean(own)
     # the template listens where the sound is
     by_band = np.abs(scoring.weights.reshape(8, 4)).sum(axis=1)
     assert by_band[2:5].min() > 3 * np.delete(by_band, [2, 3, 4]).max()
@@ -127,8 +131,9 @@ def test_a_standardised_score_does_not_know_its_scale(seed: int, scale: float, s
     members = np.arange(40, 2000, 200)
     z = standardise(score, members)
     np.testing.assert_allclose(standardise(score * scale + shift, members), z, rtol=1e-6, atol=1e-6)
-    # of the peaks that are no members, half lie above 0 and 16 % above 1, by definition
+    # of the peaks among the members that are none, half lie above 0 and 16 % above 1, by definition
     peaks = local_maxima(score, 8)
+    peaks = peaks[(peaks > members[0]) & (peaks < members[-1])]
     others = peaks[np.abs(peaks[:, None] - members).min(axis=1) > 4]
     assert np.mean(z[others] > 0) == pytest.approx(0.5, abs=0.02)
     assert np.mean(z[others] > 1) == pytest.approx(0.16, abs=0.02)

@@ -164,7 +164,7 @@ def standardise(score: NDArray[np.float32], members: Frames) -> NDArray[np.float
     others = peaks[distance(peaks, members) > PEAK_REACH // 2]
     # where members are found in a part of the passage only, the beat may go on in the rest, at another rate perhaps
     among = others[(others > members[0]) & (others < members[-1])]
-    if AMONG_MIN < len(among) < AMONG_MOST * len(others):
+    if len(among) > AMONG_MIN:
         others = among
     middle, upper = middle_and_upper(score[others if len(others) > 10 else peaks])
     result: NDArray[np.float32] = (score - middle) / max(float(upper - middle), 1e-9)
@@ -173,7 +173,7 @@ def standardise(score: NDArray[np.float32], members: Frames) -> NDArray[np.float
 
 PEAK_REACH = 8  # frames, 40 ms: about the length of a knock
 UPPER_SHARE = 0.84
-AMONG_MIN, AMONG_MOST = 50, 0.8
+AMONG_MIN = 50
 
 
 @dataclass(frozen=True, slots=True, eq=False)

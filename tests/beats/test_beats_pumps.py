@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from clackcount.beats.pumps import other_sound, shifted
+from clackcount.beats.cycle import Sound
+from clackcount.beats.pumps import other_sound, same_rhythm, shifted, sound_at
 from clackcount.beats.series import refine
 from clackcount.beats.shaping import all_alike, between_members, loosened, part_mixture, unpaired, within_rhythm
 from clackcount.beats.template import Frames
@@ -149,6 +150,41 @@ def test_two_sounds_in_turn_are_parted_and_one_sound_loud_and_soft_is_not() -> N
     one[true[1::2], 4:] += 2.5
     whole = series_of(one, true)
     assert part_mixture(whole, field_of(one), SETTINGS) is whole
+
+
+def test_two_sounds_of_one_valve_are_parted_where_each_is_more_like_itself() -> None:
+    rng = np.random.default_rng(8)
+    slams = at_intervals(np.full(50, 220.0))
+    both = np.sort(np.concatenate([slams, slams + 110]))
+    rises = noise(rng, N_FRAMES)
+    rises[slams, 1:5] += 9.0
+    rises[slams + 110, 2:7] += 7.0
+    assert part_mixture(series_of(rises, both), field_of(rises), SETTINGS).period == pytest.approx(220, abs=2)
+    # strong and weak in turn, with the spectrum of one sound, it is one beat
+    rises = noise(rng, N_FRAMES)
+    rises[slams, 1:5] += 9.0
+    rises[slams + 110, 1:5] += 6.0
+    assert part_mixture(series_of(rises, both), field_of(rises), SETTINGS).period == pytest.approx(110, abs=2)
+
+
+def test_two_sounds_of_the_same_cycles_have_the_same_rhythm() -> None:
+    rng = np.random.default_rng(9)
+    frames = at_intervals(150 * np.exp(rng.normal(0, 0.05, 60)))
+    rises = with_sound(rng, frames)
+    one = series_of(rises, frames)
+    for lag in (-40, 20, 70):
+        assert same_rhythm(one, series_of(rises, frames + lag))
+    assert not same_rhythm(one, one)  # the same sound
+    assert not same_rhythm(one, series_of(rises, at_intervals(150 * np.exp(rng.normal(0, 0.05, 60)))))
+    assert not same_rhythm(one, series_of(rises, frames[::2] + 20))
+
+
+def test_the_sound_at_a_lag_is_the_likeliest_near_it_else_the_nearest() -> None:
+    sounds = [Sound(-50, 10.0, 1.0), Sound(-3, 10.0, 1.0), Sound(4, 10.0, 1.0), Sound(60, 10.0, 1.0)]
+    odds = [5.0, -1.0, 1.0, 2.0]
+    assert sound_at(0, sounds, odds) == 2
+    assert sound_at(55, sounds, odds) == 3
+    assert sound_at(-30, sounds, odds) == 0
 
 
 def test_short_and_long_in_turn_beyond_one_valves_beat_are_slams_and_reopenings() -> None:

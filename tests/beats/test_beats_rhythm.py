@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.ndimage import uniform_filter1d
 
-from clackcount.beats.rhythm import PER_CLUSTER, Rhythm, in_order, measure_rhythm
+from clackcount.beats.rhythm import PER_CLUSTER, Rhythm, best_chain, in_order, measure_rhythm
 
 FASTEST, SLOWEST = 200 * 60 / 430, 200 * 60 / 13  # frames of 5 ms
 N_VOICES = 6
@@ -58,6 +58,20 @@ def test_a_chain_finds_a_wandering_period_in_the_right_voice() -> None:
         period, voice = measured(wandering(seed, 150, 0.04, 4)).guesses(1)[0]
         assert voice == 4
         assert abs(np.log(period / 150)) < 0.09
+
+
+@pytest.mark.parametrize("period", [32.0, 150.0, 600.0])
+def test_the_moments_of_the_best_chain_are_the_train(period: float) -> None:
+    # rises of frames that overlap are alike
+    onsets = np.abs(uniform_filter1d(np.random.default_rng(3).normal(0, 1, (12000, 6)), 4, axis=0)).astype(np.float32)
+    frames = np.cumsum(period * np.exp(0.03 * np.sin(np.arange(int(11000 / period)) / 4))).astype(int)
+    onsets[frames, 4] += 6
+    chain = best_chain(np.ascontiguousarray(onsets[:, 4]), period)
+    assert np.all(np.diff(chain) > 0)
+    assert np.mean(np.isin(chain, frames)) > 0.9
+    assert np.mean(np.isin(frames, chain)) > 0.9
+    # another voice holds no more than chance
+    assert np.mean(np.isin(best_chain(np.ascontiguousarray(onsets[:, 1]), period), frames)) < 0.3
 
 
 def test_a_slow_wandering_train_that_products_do_not_hear_is_found_by_chains() -> None:

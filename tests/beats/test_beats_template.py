@@ -139,6 +139,14 @@ def test_a_standardised_score_does_not_know_its_scale(seed: int, scale: float, s
     assert np.mean(z[others] > 1) == pytest.approx(0.16, abs=0.02)
 
 
+def test_members_found_in_a_part_of_the_passage_are_not_held_against_their_fellows_in_the_rest() -> None:
+    score = np.random.default_rng(0).normal(0, 1, 9000).astype(np.float32)
+    beat = np.arange(50, 8950, 33)
+    score[beat] += 12
+    everywhere = standardise(score, beat)[beat].mean()
+    assert standardise(score, beat[: len(beat) // 3])[beat].mean() == pytest.approx(everywhere, rel=0.1)
+
+
 def test_gain_is_the_log_ratio_of_two_normals_halved_and_capped() -> None:
     z = np.linspace(-3, 9, 50)
     normal = np.exp(-((z - 4.0) ** 2) / 2) / np.exp(-(z**2) / 2)

@@ -90,7 +90,10 @@ class BeatsSettings(Checked):
     slams_min: int = knob(7, 4, 50, "slams in an even run before a rate is stated: six intervals that agree")
     span_min_s: float = knob(6.0, 1.0, 60.0, "a bird's phrase is even for three seconds; a ram goes on")
     ram_odds_min: float = knob(
-        2.0, -10.0, 10.0, "log odds; 96 in 100 made rams that were found lie above, 1 in 100 places without one"
+        2.0,
+        -10.0,
+        10.0,
+        "log odds; 98 in 100 made rams that were found lie above, 6 in 100 places without one",
     )
     pumps_max: int = knob(2, 1, 4, "rams told apart in one recording")
     brief_passages: int = knob(

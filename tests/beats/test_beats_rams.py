@@ -122,6 +122,15 @@ def test_what_ticks_evenly_without_water_is_doubted() -> None:
     assert len(true_s) == 60
 
 
+def test_what_beats_as_fast_as_an_engine_is_counted_and_doubted() -> None:
+    """Published rams go up to 375 a minute, few beyond 250; engines and rotors begin there (common practice)."""
+    fast, usual = (heard(loud(rate, seed).samples).beats.pumps[0] for rate, seed in ((300, 3), (90, 1)))
+    assert fast.rate_per_min == pytest.approx(300, rel=0.02)
+    assert fast.confidence < 0.6
+    assert any("engine" in doubt for doubt in fast.doubts)
+    assert not any("engine" in doubt for doubt in usual.doubts)
+
+
 def test_a_few_even_knocks_are_no_ram() -> None:
     samples, _ = knocks(3 + np.arange(5) * 0.9, 20, 16000, np.random.default_rng(3), noise=0.003)
     assert heard(samples).beats.pumps == ()

@@ -103,7 +103,7 @@ class _Pump:
     sure: float = 0.0
     like_clock: bool = False
     dry: bool = False
-    fast: bool = False
+    like_engine: bool = False
     number: int = 0
 
     @classmethod
@@ -162,7 +162,7 @@ class _Pump:
             self.known.ram_odds > settings.ram_odds_min + BESIDE_ODDS
             and unevenness(self.time_s[first:last]) < BESIDE_UNEVEN
             and alone(self.known.settled.series) > BESIDE_ALONE
-            and not (self.fast and self.sure < FAST_SURE)
+            and not self.like_engine
         )
 
     def judge(self, settings: BeatsSettings) -> str | None:
@@ -191,8 +191,8 @@ class _Pump:
         rush_t = self.known.rush_t / np.sqrt(self.known.n_passages)
         own = float(np.clip((rush_t - 1) / 3, 0, 1))
         # after drips or barks picked out of many something follows, too; of an engine's firing there is an echo
-        self.fast = rate > FAST_PER_MIN
-        if not ragged and not self.fast and ram_odds > RAGGED_ODDS:
+        fast = rate > FAST_PER_MIN
+        if not ragged and not fast and ram_odds > RAGGED_ODDS:
             own = max(min(reopening / 0.6, 1.0), own)
         self.sure = (0.5 + 0.5 * own) / (1 + float(np.exp(-ram_odds)))
         self.like_clock = unevenness(self.time_s[first:last]) < CLOCK_UNEVENNESS
@@ -202,6 +202,7 @@ class _Pump:
             self.sure = min(self.sure, CLOCK_SURE)
         elif self.dry:
             self.sure = min(self.sure, DRY_SURE)
+        self.like_engine = fast and self.sure < FAST_SURE
         return None
 
     def _audible(self, first: int, last: int, none_odds: float = NONE_ODDS) -> NDArray[np.bool_]:
@@ -231,7 +232,7 @@ class _Pump:
             doubts.append(
                 "its knocks are loud, and hardly any water is heard between them: perhaps it is a clock or a machine"
             )
-        elif self.fast and self.sure < FAST_SURE:
+        elif self.like_engine:
             doubts.append("it beats as fast as an engine, and no rush of water was heard: perhaps it is one")
         elif self.sure < 0.6:
             doubts.append(

@@ -18,9 +18,8 @@ CELLS = 12  # in which a period is cut: enough to part a beat from its neighbour
 LAGS = np.arange(10, 15)  # cells from beat to beat
 LAG_COST = (0.5 * (np.log(LAGS / CELLS) / 0.07) ** 2).astype(np.float32)
 STRAYS = [(int(lag), np.array(cost)) for lag, cost in zip(LAGS, LAG_COST, strict=True) if lag != CELLS]
-TOLL = np.array(
-    2.5, np.float32
-)  # a step gains its rarity less this: a little more than the best of five cells by chance
+# a step gains its rarity less this: a little more than the best of five cells by chance
+TOLL = np.array(2.5, np.float32)
 PER_CLUSTER = 5  # voices tried for one period
 
 

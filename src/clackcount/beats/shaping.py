@@ -51,9 +51,8 @@ def part_mixture(series: Series, field: Field, settings: BeatsSettings) -> Serie
 
 def one_sound(series: Series, field: Field, settings: BeatsSettings) -> bool:
     """Whether the spectrum of every second member has the shape of the others', at any loudness."""
-    even, odd = series.frames[::2], series.frames[1::2]
-    alike = likeness(profile(field, even), profile(field, odd)) > settings.likeness_min
-    return alike and same_sound(series, field)
+    like, own = likeness_in_turn(series, field)
+    return like > max(settings.likeness_min, VERY_ALIKE * own)
 
 
 def loosened(series: Series, field: Field, settings: BeatsSettings) -> Series:
@@ -246,9 +245,15 @@ def same_sound(series: Series, field: Field) -> bool:
     In a clear recording two sounds of one valve are alike, too: 0.89 where these are 0.998. Of 25 made pumps that are
     strong and weak in turn none is less than 0.99 as like as these.
     """
+    like, own = likeness_in_turn(series, field)
+    return like > VERY_ALIKE * own
+
+
+def likeness_in_turn(series: Series, field: Field) -> tuple[float, float]:
+    """How like every second member is to the others, and how like those are among themselves that are so least."""
     even, odd = series.frames[::2], series.frames[1::2]
     own = [likeness(profile(field, some[::2]), profile(field, some[1::2])) for some in (even, odd)]
-    return likeness(profile(field, even), profile(field, odd)) > VERY_ALIKE * min(own)
+    return likeness(profile(field, even), profile(field, odd)), min(own)
 
 
 ALIKE_LEAST, VERY_ALIKE = 8, 0.95

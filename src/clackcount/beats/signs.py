@@ -26,7 +26,7 @@ WALK_PER_MIN, NO_WALK = (60.0, 150.0), 2.0  # steps a minute (common practice, n
 NARROW_BANDS, NARROW_COST = 3.5, 3.3
 # A beat no more even than that, of a sound that is heard at any other time as well, is picked out of barks or drips.
 CROWD_ROUGH, CROWD_ROUGHER, CROWD_ALONE, CROWD_COST = 0.03, 0.05, (0.5, 0.25), 7.0
-SURELY_REOPENS = 1.0
+SURELY_REOPENS = 1.0  # a ragged beat with its reopening valve
 # Published rams go up to 375 a minute, few beyond 250; engines and rotors begin there.
 FAST_PER_MIN, FASTER_PER_MIN, FAST_COST = 250.0, 400.0, 3.5
 # Water that is louder after the knock than before it is no ram's.
@@ -106,8 +106,8 @@ def ragged_and_whole(time_s: FloatArray) -> bool:
     low, high = RAGGED_SCATTER
     if 60 / period < WALK_PER_MIN[0]:
         low = RAGGED_SLOW
-    scatter = float(np.std(interval) / np.mean(interval))
-    return low < scatter < high and interval.max() < RAGGED_GAP * period and unevenness(time_s) > low
+    cv = float(np.std(interval) / np.mean(interval))
+    return low < cv < high and interval.max() < RAGGED_GAP * period and unevenness(time_s) > low
 
 
 # Held against 20 made ragged rams and 57 places without a ram: 11 of the 15 that were found pass, and of the places

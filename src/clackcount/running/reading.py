@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 from scipy.ndimage import median_filter
@@ -27,6 +28,7 @@ from clackcount.settings import RunningSettings
 FAINT_SEPARATION = 2.0  # below this what is heard after a stop may tell more than what is heard in the cycles
 PAUSES_MAX = 50
 LOUD_CELLS = 11
+SAME_SLAM_S = 0.03
 DWELL_SEPARATION = 2.5  # the rush must stand out so far in a single cell before it is used to time the valve
 
 
@@ -62,8 +64,13 @@ def read(
     *,
     scale: RushScale | None = None,
     was_pushed: bool | None = None,
+    stops_s: tuple[tuple[float, float], ...] = (),
 ) -> Reading:
-    """Read one pump's slams against the flow. scale, was_pushed: known from earlier listening, see Watcher."""
+    """Read one pump's slams against the flow.
+
+    scale, was_pushed, stops_s: known from earlier listening, see Watcher; of each stop from when to when nothing was
+    heard until it was known.
+    """
     learned = learn_scale(train.time_s, flow, settings)
     if learned is not None and (scale is None or learned.separation >= FAINT_SEPARATION):
         scale = learned
@@ -74,16 +81,34 @@ def read(
     dwells_s = [train.opened_s - np.concatenate([[np.nan], train.time_s[:-1]])] if len(train) else []
     if scale is not None and scale.separation >= DWELL_SEPARATION:
         dwells_s.append(dwell_from_rush(index, train.time_s, shut, flow.step_s))
-    of_drop = by_itself_or_pushed(train, cut_off)
-    strokes = judge_strokes(train, tuple(dwells_s), of_drop, settings, was_pushed=was_pushed)
+    judge = partial(
+        judge_strokes,
+        train,
+        tuple(dwells_s),
+        by_itself_or_pushed(train, cut_off),
+        settings,
+        was_pushed=was_pushed,
+        stopped_s=_silences_s(train, stops_s),
+    )
+    strokes = judge()
     interval_s, loud_db = np.diff(train.time_s, prepend=np.nan), _loud_db(flow)
     first_look = Reading(train, strokes, scale, index, flow.step_s, shut, height, interval_s, loud_db)
     if (stood := stood_before(first_look)).any():
-        strokes = judge_strokes(train, tuple(dwells_s), of_drop, settings, was_pushed=was_pushed, stood=stood)
+        strokes = judge(stood=stood)
     if scale is None or scale.separation < FAINT_SEPARATION:
         scale = _from_pauses(train, strokes, flow, settings) or scale
         index, shut, height = _along(scale, train, flow)
     return Reading(train, strokes, scale, index, flow.step_s, shut, height, interval_s, loud_db)
+
+
+def _silences_s(train: SlamTrain, stops_s: tuple[tuple[float, float], ...]) -> FloatArray:
+    """The silence after each slam by which a stop was known, float64 (n,), inf where none followed."""
+    silence_s = np.full(len(train), np.inf)
+    for last_s, known_s in stops_s:
+        i = int(np.searchsorted(train.time_s, last_s + SAME_SLAM_S)) - 1
+        if i >= 0 and abs(train.time_s[i] - last_s) <= SAME_SLAM_S:
+            silence_s[i] = known_s - last_s
+    return silence_s
 
 
 def _loud_db(flow: FlowTrack) -> FloatArray:

@@ -22,6 +22,26 @@ MASKED_DB = 6.0  # a gust this much above the usual may hide slams
 LONGEST_LIMITS, LONGEST_S = 2.5, 8.0  # nothing hides a beat for longer
 
 
+def last_known(due: Due | None, last_s: float) -> float:
+    """When the last beat came, s, that is known to have come, be it a slam, at last_s, or one too soft to be one.
+
+    What comes after beats that surely did not is noise.
+    """
+    if due is None:
+        return last_s
+    known_s, missing = last_s, 0.0
+    for time_s, odds in zip(due.time_s.tolist(), due.odds.tolist(), strict=True):
+        if time_s <= last_s:
+            continue
+        if odds < CAME_ODDS:
+            known_s, missing = time_s, 0.0
+        else:
+            missing = max(0.0, missing + odds)
+        if missing >= LIKELY_ODDS:
+            break
+    return known_s
+
+
 def missing_odds(due: Due | None, last_s: float) -> float | None:
     """Log odds that the beats due since last_s did not come; None where that is not known of two of them.
 

@@ -82,6 +82,7 @@ def judge_strokes(
     *,
     was_pushed: bool | None = None,
     stood: NDArray[np.bool_] | None = None,
+    stopped_s: FloatArray | None = None,
 ) -> Strokes:
     """Judge the slams of one pump.
 
@@ -89,7 +90,8 @@ def judge_strokes(
     first that between knocks, then that read from the rush. of_drop: float64 (n,), what the water cut off at each
     slam says for its running by itself; counts only until it runs evenly, for a starving ram cuts off little, too.
     was_pushed: how the first slam is known to have been made, from earlier listening. stood: bool (n,), whether the
-    pump is known to have stood still ahead of each slam.
+    pump is known to have stood still ahead of each slam. stopped_s: float64 (n,), the silence after each slam by which
+    it was known that the pump had stopped, inf where it had not.
     """
     n = len(train)
     if n == 0:
@@ -98,6 +100,7 @@ def judge_strokes(
     even = even_members(interval_s, dwells_s[0] if dwells_s else np.full(n, np.nan))
     period_s, earlier_s, scatter, has_run = own_period(interval_s, even)
     limit_s = stop_limit(period_s, settings)
+    limit_s = limit_s if stopped_s is None else np.minimum(limit_s, stopped_s)
     paused = np.concatenate([[False], interval_s[1:] > limit_s[:-1]])
     firm = np.maximum(*(_from_interval(interval_s, own_s, scatter) for own_s in (period_s, earlier_s)))
     fresh = _from_interval(interval_s, period_s * FRESH_SLOWER, np.maximum(scatter, FRESH_SCATTER))

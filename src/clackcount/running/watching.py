@@ -17,7 +17,7 @@ from clackcount.running.live_run import LiveRun
 from clackcount.running.live_strokes import LiveStrokes
 from clackcount.running.reading import Reading, read
 from clackcount.running.rush import RushScale
-from clackcount.running.silence import came_again, may_be_hidden, missing_odds, stopped
+from clackcount.running.silence import came_again, last_known, may_be_hidden, missing_odds, stopped
 from clackcount.running.stops import AFTER_S, judge_cause, look_back
 from clackcount.running.strokes import stop_limit
 from clackcount.running.timeline import GATHER_S, SMEAR_S, Spell, find_spells, last_shut_s
@@ -27,6 +27,7 @@ from clackcount.settings import RunningSettings
 TICK_S = 0.25
 WINDOW_S, WINDOW_SLAMS = 120.0, 50  # read so far back, and further for so many slams of a slow ram
 HOLD_S = 600.0  # how long the last run is kept in hearing after a stop
+STOPS_KEPT = 8  # in one window there are hardly more
 SETTLE_EVERY_S = 5.0
 RESUME_BEATS = 3  # after a stop, before it is told to run on
 WATER_AFTER_S = 0.3  # of flow after a knock, that tells whether it shut the water off
@@ -62,11 +63,13 @@ class Watcher:
         self._heard_again = False
         self._due: Due | None = None
         self._scale: RushScale | None = None
+        self._came_s = 0.0  # the last beat that is known to have come
         self._last_s = 0.0  # the last slam that belongs to the story
         self._reading: Reading | None = None
         self._gap: LiveGap | None = None
         self._stopped = False  # a stop has been told, and not yet what followed it
         self._stop_cause: Cause | None = None  # of the last stop, as told
+        self._stops_s: list[tuple[float, float]] = []  # told: from when to when nothing was heard by then
         self._why_from_s = 0.0  # from when on it can be heard what followed
         self._sure_from_s = 0.0  # from when on water has run for a while or will not
         self._strokes = LiveStrokes()
@@ -83,13 +86,16 @@ class Watcher:
         if news.verdict is not None:
             self._hear_verdict(news.verdict)
         self._window.take(news.slams, news.cells, news.again_s)
-        self._heard_again |= news.again_s is not None
+        anew = news.again_s is not None
+        self._heard_again |= anew
         while (self._tick + 1) * TICK_S <= news.heard_s:
             self._tick += 1
             self.heard_s = self._tick * TICK_S
             if self.heard_s + TICK_S > news.heard_s:
                 self._due = news.due
             self._step(self.heard_s)
+        if anew and self._window.slams:  # what it tells waits for no other slam: there may be none
+            self._hear_slam(news.heard_s)
         for knock_s in news.knocks_s.tolist():
             self._hear_knock(knock_s)
         return self._events
@@ -138,6 +144,7 @@ class Watcher:
         from_s, spells = self._read(now_s)
         assert self._reading is not None
         if not spells or not spells[-1].goes_on:  # a lone knock that belongs to nothing
+            self._tell_past_run(spells, from_s)
             self._hear_silence(now_s)
             return
         last = spells[-1]
@@ -150,6 +157,7 @@ class Watcher:
                 self._hear_silence(now_s)
                 return
             begins_s = float(since_s[0])
+            self._stops_s = self._stops_s[:-1]
         n_pushed = int(self._reading.strokes.pushed[last.first : last.last + 1].sum())
         if self.state is State.SELF and last.state is State.HAND:
             time_s = self._reading.train.time_s + from_s
@@ -176,6 +184,17 @@ class Watcher:
             for number in new:
                 self._tell(Happening.STROKE, self._strokes.time_s[number - 1], sure, strokes=number)
 
+    def _tell_past_run(self, spells: list[Spell], from_s: float) -> None:
+        """It may have ended before the pump was known; that it has stopped is told as of any run."""
+        assert self._reading is not None
+        if self._told_from_s is not None or not spells or spells[-1].state is not State.SELF:
+            return
+        run = spells[-1]
+        self._strokes.count(self._reading, from_s)
+        self._follow_run(run, from_s)
+        sure = float(np.median(self._reading.train.confidence[run.first : run.last + 1]))
+        self._become(State.SELF, from_s + run.start_s, sure)
+
     def _hear_silence(self, now_s: float) -> None:
         assert self._reading is not None
         if len(self._reading.train) == 0:
@@ -193,7 +212,7 @@ class Watcher:
     def _hear_missing(self, now_s: float) -> None:
         """It ran until now: has it stopped?"""
         assert self._reading is not None
-        last_s = self._last_s
+        last_s = self._came_s = last_known(self._due, self._last_s)
         period_s = self._reading.strokes.period_s[-1:]
         limit_s = float(stop_limit(period_s, self.settings)[0])
         silence_s = (self._due.heard_s if self._due else now_s) - last_s
@@ -208,9 +227,11 @@ class Watcher:
             return
         from_s, spells = self._read(now_s)
         stopped_s, cause, sure = self._why_stopped(spells, now_s, from_s)
+        stopped_s = max(stopped_s, last_s)
         if now_s - last_s <= limit_s and cause is not Cause.STARVED:
             cause, sure = Cause.UNKNOWN, 0.5  # water takes its time to run: the state that follows says why
         self._tell_stop(stopped_s, cause, sure)
+        self._stops_s = [*self._stops_s[1 - STOPS_KEPT :], (self._last_s, now_s)]
         self._why_from_s = last_s + limit_s
         self._sure_from_s = last_s + min(float(period_s[0]), AFTER_S) + 1.5 * AFTER_S + SMEAR_S
 
@@ -218,7 +239,10 @@ class Watcher:
         """(start of the window, the spells in it), after reading what is in hearing anew."""
         from_s, train, flow = self._window.at(now_s)
         was_pushed = self._window.was_pushed(from_s + float(train.time_s[0])) if len(train) else None
-        self._reading = read(train, flow, self.settings, scale=self._scale, was_pushed=was_pushed)
+        stops_s = tuple((last_s - from_s, known_s - from_s) for last_s, known_s in self._stops_s)
+        self._reading = read(
+            train, flow, self.settings, scale=self._scale, was_pushed=was_pushed, stops_s=stops_s
+        )
         self._scale = self._reading.scale
         if len(self._reading.train):
             self._last_s = from_s + float(self._reading.train.time_s[-1])
@@ -254,7 +278,7 @@ class Watcher:
             shut = float(self._reading.shut[-1]) if len(self._reading.shut) else 0.0
             shut_s = last_shut_s(self._reading, -1) if self._stopped else 0.0
             hold_s = shut_s + GATHER_S if self._stopped else 0.0
-            self._gap = LiveGap(self._last_s, GapFollower(shut, separation, hold_s), shut_s)
+            self._gap = LiveGap(max(self._last_s, self._came_s), GapFollower(shut, separation, hold_s), shut_s)
         if self._scale is None or self._gap.follower.separation <= 0:
             self._become(State.QUIET, self._gap.start_s, 0.5)
             return
@@ -300,7 +324,7 @@ class Watcher:
         assert self._reading is not None
         number = max((i for i, spell in enumerate(spells) if spell.state is State.SELF), default=None)
         if number is None:
-            return self._run.last_s, Cause.UNKNOWN, 0.5
+            return self._run.last_s if self._run.time_s else self._strokes.since_s, Cause.UNKNOWN, 0.5
         end = number
         while end + 1 < len(spells) and spells[end + 1].start_s <= spells[end].end_s:
             end += 1  # what seems pushed without a pause were its own ragged beats
@@ -315,10 +339,10 @@ class Watcher:
     def _tell_cause(self, now_s: float) -> None:
         """The cause of a stop that was told before its cause could be heard."""
         from_s, spells = self._read(now_s)
-        stopped_s, cause, sure = self._why_stopped(spells, now_s, from_s)
+        _, cause, sure = self._why_stopped(spells, now_s, from_s)
         self._stop_cause = None
         if cause is not Cause.UNKNOWN:
-            self._tell(Happening.CAUSE, stopped_s, sure, cause=cause)
+            self._tell(Happening.CAUSE, self._strokes.since_s, sure, cause=cause)
 
     def _tell_stop(self, stopped_s: float, cause: Cause, sure: float) -> None:
         self._strokes.begin(stopped_s)

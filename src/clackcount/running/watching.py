@@ -61,6 +61,7 @@ class Watcher:
         self._verdict = Verdict(1.0)
         self._told_from_s: float | None = None  # what was told of this pump
         self._heard_again = False
+        self._heard_whole = True  # or only a part of the start
         self._due: Due | None = None
         self._scale: RushScale | None = None
         self._came_s = 0.0  # the last beat that is known to have come
@@ -87,7 +88,9 @@ class Watcher:
             self._hear_verdict(news.verdict)
         self._window.take(news.slams, news.cells, news.again_s)
         anew = news.again_s is not None
-        self._heard_again |= anew
+        if news.again_s is not None:
+            first_s = min([self._run.begins_s, *self._strokes.time_s[:1]])
+            self._heard_again, self._heard_whole = True, news.again_s[0] <= first_s
         while (self._tick + 1) * TICK_S <= news.heard_s:
             self._tick += 1
             self.heard_s = self._tick * TICK_S
@@ -261,10 +264,13 @@ class Watcher:
         assert self._reading is not None
         run = self._run
         again, self._heard_again = self._heard_again, False
+        partly, self._heard_whole = again and not self._heard_whole, True
         again |= not run.counted_again and len(run.time_s) >= SURE_BEATS
         if self.state is not State.SELF or not again or run.begins_s < from_s:
             return
         known, off_s = self.strokes, begins_s - run.begins_s
+        if partly and abs(off_s) > 60 / (self.rate_per_min or 60):
+            return  # where it began can't be known better once its first strokes are out of hearing
         self._strokes.count(self._reading, from_s)
         run.counted_again, run.begins_s = True, begins_s
         if self.strokes != known or (known and abs(off_s) > 60 / (self.rate_per_min or 60)):

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from clackcount.model import Due
-from clackcount.running.silence import LONGEST_S, SURE_ODDS, came_again, missing_odds, stopped
+from clackcount.running.silence import LONGEST_S, SURE_ODDS, came_again, last_known, missing_odds, stopped
 
 
 def due(*odds: float) -> Due:
@@ -42,3 +42,11 @@ def test_a_last_beat_that_came_is_waited_for_until_it_is_known_for_a_slam() -> N
     assert not came_again(due(-6.0, 5.0))
     assert not came_again(due(-1.0))
     assert not came_again(None)
+
+
+def test_a_beat_too_soft_to_be_told_ends_the_silence_but_noise_after_a_stop_does_not() -> None:
+    assert last_known(None, 10.0) == 10.0
+    assert last_known(due(1.0, -5.0, 2.0), 10.0) == 12.0
+    assert last_known(due(1.0, -5.0, 1.0, -4.0, 3.0), 10.0) == 14.0
+    assert last_known(due(2.0, 2.0, -6.0), 10.0) == 10.0  # by then two had surely not come
+    assert last_known(due(-6.0, -6.0), 12.5) == 12.5  # those before the last slam

@@ -227,3 +227,43 @@ def test_a_long_silence_costs_little_time_and_no_memory() -> None:
     assert len(of(events, Happening.STOP)) == 1
     assert len(watcher._window.cells) * watcher._window.step_s < 700
     assert len(watcher._window.slams) == len(watcher._run.time_s) == 0
+
+
+def test_a_run_that_ended_before_its_pump_was_known_is_told_with_its_stop() -> None:
+    """It is heard all at once, and no slam follows that could be waited for."""
+    train, flow, truth = Story(5, period_s=0.9, rush_db=8).runs(30).stalls(Cause.SHUT_STALL, 12).told()
+    empty, all_of_it = (FlowTrack(flow.step_s, level, flow.band_hz) for level in (flow.level_db[:0], flow.level_db))
+    watcher, now_s = Watcher(), float(train.time_s[-1]) + 8.0
+    assert watcher.feed(News(None, all_of_it, now_s)) == []
+    events = watcher.feed(News(train, empty, now_s + 0.1, missing(train.time_s, now_s), again_s=(0.0, now_s)))
+    assert [event.happening for event in events[:2]] == [Happening.STATE, Happening.STOP]
+    assert events[0].state is State.SELF
+    assert events[1].time_s == pytest.approx(truth.stops[0][0], abs=0.1)
+
+
+def test_what_knocks_after_a_stop_that_was_told_does_not_run_on_but_was_pushed() -> None:
+    """A slow ram is known to have stopped after two beats; somebody who stands by pushes it at once."""
+    train, flow, _ = Story(6, period_s=2.2, rush_db=0).runs(50).quiet(14).told()
+    stopped_s = float(train.time_s[-1])
+    pushes_s = stopped_s + 5.6 + np.cumsum([0.0, 1.9, 1.3, 1.7])
+    events, watcher = watch(with_knocks(train, pushes_s.tolist()), flow, every(0.25, train))
+    (stop,) = of(events, Happening.STOP)
+    assert stop.time_s == pytest.approx(stopped_s, abs=0.1)
+    assert State.SELF not in [event.state for event in of(events, Happening.STATE)[1:]]
+    assert watcher.strokes == len(pushes_s)
+
+
+def test_a_start_is_not_moved_once_its_first_strokes_are_out_of_hearing() -> None:
+    train, flow, truth = Story(4, period_s=0.8, rush_db=3).quiet(8).hand(6).runs(60).told()
+    known = int(np.searchsorted(train.time_s, 40.0))
+    watcher = Watcher()
+    events = watcher.feed(News(part_of(train, 0, known), flow, 40.0))
+    run = of(events, Happening.STATE)[-1]
+    assert run.strokes == truth.hand_strokes
+    late_s = float(train.time_s[8])
+    fewer = with_knocks(part_of(train, 14, known + 2), [late_s + 3.1, late_s + 4.7])
+    empty = FlowTrack(flow.step_s, flow.level_db[:0], flow.band_hz)
+    later = watcher.feed(News(fewer, empty, 43.0, again_s=(late_s - 0.1, 40.0)))
+    assert [event.time_s for event in of(later, Happening.STATE)] == pytest.approx(
+        [run.time_s][: len(later)], abs=0.8
+    )

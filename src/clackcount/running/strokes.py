@@ -90,8 +90,8 @@ def judge_strokes(
     first that between knocks, then that read from the rush. of_drop: float64 (n,), what the water cut off at each
     slam says for its running by itself; counts only until it runs evenly, for a starving ram cuts off little, too.
     was_pushed: how the first slam is known to have been made, from earlier listening. stood: bool (n,), whether the
-    pump is known to have stood still ahead of each slam. stopped_s: float64 (n,), the silence after each slam by which
-    it was known that the pump had stopped, inf where it had not.
+    pump is known to have stood still ahead of each slam. stopped_s: float64 (n,), the silence after each slam by
+    which it was known that the pump had stopped, inf where it had not.
     """
     n = len(train)
     if n == 0:

@@ -229,6 +229,8 @@ class Watcher:
         if not verdict:
             return
         from_s, spells = self._read(now_s)
+        if self._last_s > last_s and spells and spells[-1].state is State.SELF and spells[-1].goes_on:
+            return  # its water tells of beats that were too soft to be heard
         stopped_s, cause, sure = self._why_stopped(spells, now_s, from_s)
         stopped_s = max(stopped_s, last_s)
         if now_s - last_s <= limit_s and cause is not Cause.STARVED:
@@ -243,9 +245,7 @@ class Watcher:
         from_s, train, flow = self._window.at(now_s)
         was_pushed = self._window.was_pushed(from_s + float(train.time_s[0])) if len(train) else None
         stops_s = tuple((last_s - from_s, known_s - from_s) for last_s, known_s in self._stops_s)
-        self._reading = read(
-            train, flow, self.settings, scale=self._scale, was_pushed=was_pushed, stops_s=stops_s
-        )
+        self._reading = read(train, flow, self.settings, scale=self._scale, was_pushed=was_pushed, stops_s=stops_s)
         self._scale = self._reading.scale
         if len(self._reading.train):
             self._last_s = from_s + float(self._reading.train.time_s[-1])

@@ -12,9 +12,9 @@ from clackcount.beats.template import PEAK_REACH, Field, Frames, distance, gain,
 from clackcount.settings import BeatsSettings
 
 FINGERPRINT_MIN_Z = 4.0
-# So like the slams must be what comes so many periods from any: of made strokes by hand one in sixteen is less, of
-# what else was taken for one, three in five are.
-ALIKE_ALONE, ALONE_PERIODS = 0.75, 4.0
+# So like the slams must be what comes so many periods, and frames of 5 ms, from any: of made strokes by hand one in
+# sixteen is less, of what else was taken for one, three in five are.
+ALIKE_ALONE, ALONE_PERIODS, ALONE_FRAMES = 0.75, 4.0, 600
 
 
 def fingerprint(field: Field, frames: Frames) -> NDArray[np.float32]:
@@ -58,7 +58,8 @@ def find_strays(
         return peaks, np.zeros(0, dtype=np.float32)
     least = np.full(len(peaks), settings.stray_alike * usual_alike)
     # what a talker says now and then is as like the slams as these are among themselves where he talks over them
-    alone = distance(peaks, taken) > ALONE_PERIODS * period if len(taken) else np.ones(len(peaks), dtype=bool)
+    away = distance(peaks, taken) if len(taken) else np.full(len(peaks), np.inf)
+    alone = away > max(ALONE_PERIODS * period, ALONE_FRAMES)
     least[alone] = np.maximum(least[alone], ALIKE_ALONE)
     peaks = peaks[alike(field, peaks, print_) > least]
     return peaks, z[peaks]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import time
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -267,3 +268,14 @@ def test_a_start_is_not_moved_once_its_first_strokes_are_out_of_hearing() -> Non
     assert [event.time_s for event in of(later, Happening.STATE)] == pytest.approx(
         [run.time_s][: len(later)], abs=0.8
     )
+
+
+def test_one_beat_after_a_pause_that_was_not_told_as_a_stop_is_no_push() -> None:
+    """Some beats drowned, the next comes off their time; only several pushes in a row show that it had stopped."""
+    train, flow, _ = Story(7, period_s=0.9, rush_db=0).runs(40).quiet(16).told()
+    odd = with_knocks(train, [float(train.time_s[-1]) + 4.3])
+    odd = replace(odd, beating=np.ones(len(odd), np.bool_))
+    events, _ = watch(odd, flow, every(0.25, train), sure=False)
+    assert [event.state for event in of(events, Happening.STATE)] == [State.SELF, State.QUIET]
+    (stop,) = of(events, Happening.STOP)
+    assert stop.time_s == pytest.approx(float(odd.time_s[-1]), abs=0.1)

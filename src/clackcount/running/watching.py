@@ -167,7 +167,7 @@ class Watcher:
             n_since = int(np.sum(self._reading.strokes.pushed & (time_s > self._run.last_s)))
             if begins_s > self._run.begins_s and last.first > 0 and last.start_s <= spells[-2].end_s:
                 return  # nobody pushes before it has stopped: an odd interval of a running ram, or of one that fails
-            if n_since < PUSHES_SURE and begins_s < self._run.last_s:
+            if n_since < PUSHES_SURE:
                 return
             stopped_s, cause, stop_sure = self._why_stopped(spells, now_s, from_s)
             if stopped_s > self._strokes.since_s:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from clackcount.beats.strays import ALIKE_ALONE, alike, confidence, find_strays, fingerprint
+from clackcount.beats.strays import ALIKE_ALONE, PER_LOG_Z, alike, confidence, find_strays, fingerprint
 from clackcount.beats.template import Scoring
 from clackcount.settings import BeatsSettings
 from support.made_rises import field_of, noise
@@ -46,7 +46,7 @@ def test_far_from_any_beat_a_knock_must_be_more_like_the_slams_than_talk_is() ->
     print_ = fingerprint(field, on_beat)
     like = float(alike(field, word, print_)[0])
     usual = like / 0.9
-    assert like < ALIKE_ALONE
+    assert like < ALIKE_ALONE - PER_LOG_Z * np.log(scoring.z[word[0]])
     settings = BeatsSettings(stray_share=0.1)
     taken = np.append(on_beat, word + 300)
     for known, expected in ((on_beat, []), (taken, word.tolist())):

@@ -48,5 +48,5 @@ def test_a_beat_too_soft_to_be_told_ends_the_silence_but_noise_after_a_stop_does
     assert last_known(None, 10.0) == 10.0
     assert last_known(due(1.0, -5.0, 2.0), 10.0) == 12.0
     assert last_known(due(1.0, -5.0, 1.0, -4.0, 3.0), 10.0) == 14.0
-    assert last_known(due(2.0, 2.0, -6.0), 10.0) == 10.0  # by then two had surely not come
+    assert last_known(due(2.5, 2.5, -6.0), 10.0) == 10.0  # by then two had surely not come
     assert last_known(due(-6.0, -6.0), 12.5) == 12.5  # those before the last slam

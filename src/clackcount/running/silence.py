@@ -15,7 +15,7 @@ from clackcount.running.reading import Reading, read
 from clackcount.settings import RunningSettings
 
 MISSED_MIN = 2
-SURE_ODDS, LIKELY_ODDS = 7.0, 3.0  # log odds that the beats due did not come
+SURE_ODDS, LIKELY_ODDS = 7.0, 4.5  # log odds that the beats due did not come
 CAME_ODDS = -3.0
 WAIT_S = 1.0  # past the beat that was due, however fast the ram: part of the two seconds goes into hearing it
 MASKED_DB = 6.0  # a gust this much above the usual may hide slams

@@ -20,8 +20,8 @@ from clackcount.beats.cycle import (
     sounds_of_cycle,
     struck_energies,
 )
-from clackcount.beats.series import MEMBERS_MIN, Series, elsewhere, find_series
-from clackcount.beats.shaping import first_sounds, loosened, part_mixture, unpaired
+from clackcount.beats.series import Series, elsewhere, find_series, nearby
+from clackcount.beats.shaping import doubled, first_sounds, loosened, part_mixture, unpaired
 from clackcount.beats.signs import RUSH_LAST_T, ram_odds, roughness
 from clackcount.beats.template import SAME_REACH, Field, Scoring, distance, gain
 from clackcount.model import Passage
@@ -97,9 +97,14 @@ def settle(
     """
     field, level_db, frames_per_s = scene.field, scene.passage.level_db, scene.passage.frames_per_s
     series = part_mixture(unpaired(series, field, settings), field, settings)
+    shapes = [doubled(series, field, settings)]
     if loosen:
         series = first_sounds(loosened(series, field, settings), field, settings)
         series = unpaired(series, field, settings)
+        shapes.append(doubled(series, field, settings))
+    series = max(
+        (shape for shape in shapes if shape is not None), key=lambda shape: len(shape.frames), default=series
+    )
     sounds, odds = weighed(series, scene, settings, prior)
     own, best = sound_at(0, sounds, odds), int(np.argmax(odds))
     lag = sounds[best].lag
@@ -199,16 +204,7 @@ def other_sound(series: Series, lag: int, field: Field, settings: BeatsSettings)
     Cycle by cycle, for a path of its own may go back to the sound that this one resembles.
     """
     series = shifted(series, lag, len(field.features))
-    reach = int(min(SAME_SOUND, series.period / 8))
-    window = series.frames[:, None] + np.arange(-reach, reach + 1)[None, :]
-    window = np.clip(window, 0, len(field.features) - 1)
-    stray = 0.5 * (np.arange(-reach, reach + 1) / LAG_SPREAD) ** 2
-    frames, scoring = series.frames, None
-    for _ in range(2):
-        scoring = Scoring.learn(field, frames) if len(frames) >= MEMBERS_MIN else None
-        if scoring is None:
-            return series
-        frames = window[np.arange(len(frames)), np.argmax(scoring.z[window] - stray, axis=1)]
+    frames, scoring = nearby(field, series.frames, int(min(SAME_SOUND, series.period / 8)))
     if scoring is None:
         return series
     z_honest = scoring.honest(frames)
@@ -224,11 +220,13 @@ def other_sound(series: Series, lag: int, field: Field, settings: BeatsSettings)
 
 
 OWN_SHARE = 0.5
-LAG_SPREAD = 2.0  # frames by which a sound of the cycle strays from its lag
 
 
-def search(scene: Scene, settings: BeatsSettings, *, quick: bool = False) -> PumpHeard | None:
-    """The likeliest pump of a passage, None where nothing beats. quick: see find_series."""
+def search(scene: Scene, settings: BeatsSettings, *, quick: bool = False) -> list[PumpHeard]:
+    """The likeliest pump of a passage, and what else goes like a ram beside it, at other times; likeliest first.
+
+    Empty where nothing beats. quick: see find_series.
+    """
     found = find_series(scene.rises, scene.field, scene.passage.frames_per_s, settings, quick=quick)
     heard = []
     for series in found:
@@ -242,7 +240,7 @@ def search(scene: Scene, settings: BeatsSettings, *, quick: bool = False) -> Pum
             heard.append(settle(series, scene, settings, loosen=False))
     heard.sort(key=lambda pump: -pump.ram_odds)
     if not heard:
-        return None
+        return []
     likeliest = heard[0]
     for other in heard[1:]:
         if same_rhythm(likeliest.series, other.series) and louder_by(other, likeliest, scene) > LOUDER_DB:
@@ -258,10 +256,17 @@ def search(scene: Scene, settings: BeatsSettings, *, quick: bool = False) -> Pum
         least = likeliest.ram_odds - LESS_LIKELY
         if other.ram_odds > (min(least, settings.ram_odds_min) if elsewhere(rest, likeliest.series) else least):
             likeliest = other
-    return likeliest
+    beside = [other for other in heard if other.ram_odds > settings.ram_odds_min and apart(other, likeliest)]
+    return [likeliest, *beside]
 
 
-MORE, MOSTLY = 1.1, 0.8
+def apart(one: PumpHeard, other: PumpHeard) -> bool:
+    """Whether two pumps' slams hardly ever fall together, as those of two rams do."""
+    near = distance(one.series.frames, other.series.frames) <= SAME_REACH
+    return float(near.mean()) < TOGETHER and not same_rhythm(one.series, other.series)
+
+
+MORE, MOSTLY, TOGETHER = 1.1, 0.8, 0.35
 LESS_LIKELY = 1.5
 LOUDER_DB = 3.0  # so much louder is the slam
 

@@ -111,6 +111,7 @@ def find_series(
     return found
 
 
+LAG_SPREAD = 2.0  # frames by which a sound of the cycle strays from its lag
 FASTEST_PER_S = 7.0  # of any sound that comes again and again
 
 
@@ -130,14 +131,40 @@ def sound_first(field: Field, family: Frames, settings: BeatsSettings) -> Series
     if scoring is None or len(family) < settings.slams_min or expected < SOUND_MIN_Z:
         return None
     interval = np.diff(family)
-    period = float(np.median(interval))
-    if np.mean(is_single(np.log(interval / period))) < SINGLE_SHARE:
+    if np.mean(is_single(np.log(interval / np.median(interval)))) < SINGLE_SHARE:
         return None  # now and then, as birds call
-    z_honest = scoring.honest(family)
-    gaps = Gaps.learned(family, period, settings.missed_cost, settings.change_cost)
+    return of_moments(family, scoring, expected, settings)
+
+
+def of_moments(
+    frames: Frames, scoring: Scoring, expected: NDArray[np.floating] | float, settings: BeatsSettings
+) -> Series:
+    """The series of just these frames, whatever their intervals; expected: what they score, or each of them."""
+    interval = np.diff(frames)
+    period = float(np.median(interval))
+    z_honest = scoring.honest(frames)
+    gaps = Gaps.learned(frames, period, settings.missed_cost, settings.change_cost)
     cost = np.minimum(gaps.of(interval.astype(np.float64)), settings.restart_cost)
     evidence = float(gain(z_honest, expected, settings.gain_max).sum() - cost.sum())
-    return Series(family, period, scoring.weights, scoring.z, z_honest, evidence, even=False)
+    return Series(frames, period, scoring.weights, scoring.z, z_honest, evidence, even=False)
+
+
+def nearby(field: Field, frames: Frames, reach: int, spread: float = LAG_SPREAD) -> tuple[Frames, Scoring | None]:
+    """Each of these moments where, within reach, what they have in common stands out most, and how it is known.
+
+    Frame by frame, for a path of its own may go over to a sound that resembles this one. spread: frames by which one
+    strays from where it was due. None where nothing tells them from the rest.
+    """
+    offset = np.arange(-reach, reach + 1)
+    window = np.clip(frames[:, None] + offset[None, :], 0, len(field.features) - 1)
+    stray = 0.5 * (offset / spread) ** 2
+    scoring = None
+    for _ in range(2):
+        scoring = Scoring.learn(field, frames) if len(frames) >= MEMBERS_MIN else None
+        if scoring is None:
+            break
+        frames = window[np.arange(len(frames)), np.argmax(scoring.z[window] - stray, axis=1)]
+    return frames, scoring
 
 
 SINGLE_SHARE = 0.8

@@ -221,7 +221,10 @@ SOFT_SHARE = 0.2
 
 
 def gain(
-    z: NDArray[np.floating], typical_z: float, most: float, loudness_db: NDArray[np.floating] | float = 0.0
+    z: NDArray[np.floating],
+    typical_z: NDArray[np.floating] | float,
+    most: float,
+    loudness_db: NDArray[np.floating] | float = 0.0,
 ) -> NDArray[np.float64]:
     """Log-likelihood ratio of slam to no slam for a score z, float64, at most ``most``.
 

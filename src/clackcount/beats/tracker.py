@@ -55,14 +55,18 @@ class Tracker:
             found.append(pump)
             if len(self.known) > 1:
                 rest = rest.without(pump, whole=False)
+        beside: list[PumpHeard] = []  # what another search is spared for
         for quick in self._searches(missing) if searches is None else searches:
-            emptied = reduce(Scene.without, found, scene)
-            # few guesses are worth their cost beside a pump that is known, for two rams in one recording are rare,
-            # and live, where it is searched again soon
-            few = bool(found) or searches is not None
-            pump = search(emptied, self._few if few else self.settings, quick=quick)
-            if pump is None or (heard and self._double(pump, heard, passage)):
+            beside = [pump for pump in beside if not self._double(pump, heard, passage)]
+            if not beside:
+                emptied = reduce(Scene.without, found, scene)
+                # few guesses are worth their cost beside a pump that is known, for two rams in one recording are
+                # rare, and live, where it is searched again soon
+                few = bool(found) or searches is not None
+                beside = search(emptied, self._few if few else self.settings, quick=quick)
+            if not beside or (heard and self._double(beside[0], heard, passage)):
                 break
+            pump = beside.pop(0)
             merged = self._both_rates(pump, found, scene)
             if merged is not None:
                 i, both = merged

@@ -97,14 +97,13 @@ def settle(
     """
     field, level_db, frames_per_s = scene.field, scene.passage.level_db, scene.passage.frames_per_s
     series = part_mixture(unpaired(series, field, settings), field, settings)
-    shapes = [doubled(series, field, settings)]
+    shapes = [(doubled(series, field, settings), series)]
     if loosen:
         series = first_sounds(loosened(series, field, settings), field, settings)
         series = unpaired(series, field, settings)
-        shapes.append(doubled(series, field, settings))
-    series = max(
-        (shape for shape in shapes if shape is not None), key=lambda shape: len(shape.frames), default=series
-    )
+        shapes.append((doubled(series, field, settings), series))
+    whole = [(both, half) for both, half in shapes if both is not None]
+    series, half = max(whole, key=lambda pair: len(pair[0].frames), default=(series, None))
     sounds, odds = weighed(series, scene, settings, prior)
     own, best = sound_at(0, sounds, odds), int(np.argmax(odds))
     lag = sounds[best].lag
@@ -122,6 +121,8 @@ def settle(
     series = shifted(series, slam.lag, scene.n_frames)
     contrast = rush_t(series, reopening_lag, level_db, frames_per_s)
     ram = _odds(series, reopening_lag, contrast, scene)
+    if half is not None:  # of few drips some lie between the others, too
+        ram = min(ram, _odds(half, reopening_lag, contrast, scene))
     lags = tuple(sound.lag - slam.lag for sound in sounds)
     return PumpHeard(series, reopening_lag, lead, contrast, ram, lags)
 

@@ -230,7 +230,7 @@ def doubled(series: Series, field: Field, settings: BeatsSettings) -> Series | N
     rise = (onset.rise - onset.mean) / (onset.deviation + np.float32(1e-9))
     slam = rise[single].mean(axis=0)
     last = len(rise) - 1
-    lags = np.arange(SHORTEST_PAIRED, period - SHORTEST_PAIRED + 1, dtype=np.intp)
+    lags = np.arange(max(RINGS, round(OFF * period)), round((1 - OFF) * period) + 1)
     share = np.array([rise[np.minimum(single + lag, last)].mean(axis=0) @ slam for lag in lags])
     amid = np.abs(lags / period - 0.5) <= BETWEEN
     lag = int(lags[amid][np.argmax(share[amid])])
@@ -258,7 +258,8 @@ def doubled(series: Series, field: Field, settings: BeatsSettings) -> Series | N
 
 
 # Drawn intervals that take turns differ by up to 1.75 times, see PAIR_RATIO; no ram slams faster than 400 a minute.
-BETWEEN, APART, NEARLY, SHORTEST_PAIRED, PAIR_REACH = 0.14, 0.07, 0.2, 29, 6
+BETWEEN, APART, NEARLY, SHORTEST_PAIRED, PAIR_REACH = 0.14, 0.07, 0.2, 29.5, 6
+OFF, RINGS = 0.15, 9  # of a period, and frames, about the members, that their own ring may fill
 SIDE = 9  # members, told together which slam they are
 
 

@@ -68,7 +68,7 @@ class BeatsSettings(Checked):
     )
     fastest_per_min: float = knob(430.0, 100.0, 600.0, "published rams go up to 375 a minute")
     hypotheses_tried: int = knob(24, 2, 60, "pairs of period and voice, those whose chains of moments stand out most")
-    hypotheses_refined: int = knob(6, 1, 20, "first guesses worth the full iteration")
+    hypotheses_refined: int = knob(8, 1, 20, "first guesses worth the full iteration")
     spread_max: float = knob(0.06, 0.02, 0.2, "a self-running ram strays from its period by a few per cent")
     spread_min: float = knob(
         0.012, 0.002, 0.05, "frames are 5 ms: a closer spread would be a spread of frame numbers"

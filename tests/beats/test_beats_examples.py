@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 
 from clackcount.beats.examples import EXAMPLES, Examples
+from clackcount.beats.hypotheses import grouped, onsets_of
 from clackcount.beats.rhythm import measure_rhythm
-from clackcount.beats.series import grouped, onsets_of
 
 N_FRAMES, N_BANDS, PERIOD = 9000, 36, 430.0
 

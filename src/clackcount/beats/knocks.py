@@ -11,8 +11,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from clackcount.beats.heard import strengths
+from clackcount.beats.hypotheses import onsets_of
 from clackcount.beats.pumps import Scene
-from clackcount.beats.series import onsets_of
 from clackcount.beats.template import PEAK_REACH, Frames, local_maxima, middle_and_upper
 from clackcount.model import FloatArray
 

@@ -20,9 +20,10 @@ from clackcount.beats.cycle import (
     sounds_of_cycle,
     struck_energies,
 )
-from clackcount.beats.series import Series, elsewhere, find_series, nearby
+from clackcount.beats.hypotheses import find_series
+from clackcount.beats.series import Series, elsewhere, nearby
 from clackcount.beats.shaping import doubled, first_sounds, loosened, part_mixture, unpaired
-from clackcount.beats.signs import RUSH_LAST_T, ram_odds, roughness
+from clackcount.beats.signs import at_best, ram_odds, roughness
 from clackcount.beats.template import SAME_REACH, Field, Scoring, distance, gain
 from clackcount.model import Passage
 from clackcount.settings import BeatsSettings
@@ -236,8 +237,7 @@ def search(scene: Scene, settings: BeatsSettings, *, quick: bool = False) -> lis
         heard.append(settle(series, scene, settings))
         astray = heard[-1].ram_odds < settings.ram_odds_min and not heard[-1].series.even
         # its sound leads astray, its rhythm may not, if it could be a ram's with water and a reopening
-        at_best = ram_odds(series, scene.passage.frames_per_s, reopens=True, rush_t=RUSH_LAST_T) if astray else 0.0
-        if astray and at_best >= settings.ram_odds_min:
+        if astray and at_best(series, scene.passage.frames_per_s) >= settings.ram_odds_min:
             heard.append(settle(series, scene, settings, loosen=False))
     heard.sort(key=lambda pump: -pump.ram_odds)
     if not heard:

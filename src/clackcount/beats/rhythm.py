@@ -21,6 +21,7 @@ STRAYS = [(int(lag), np.array(cost)) for lag, cost in zip(LAGS, LAG_COST, strict
 # a step gains its rarity less this: a little more than the best of five cells by chance
 TOLL = np.array(2.5, np.float32)
 PER_CLUSTER = 5  # voices tried for one period
+USUAL = 0.75  # of the periods, up to which a voice is taken for usual
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -47,13 +48,21 @@ class Rhythm:
         return weights
 
     def guesses(self, most: int) -> list[tuple[float, int]]:
-        """Pairs of period and voice that stand out most, best first, at most PER_CLUSTER for neighbouring periods."""
+        """Pairs of period and voice that stand out most, best first, at most PER_CLUSTER for neighbouring periods.
+
+        By turns those that stand out most of all, and those that stand out most over what is usual of their voice: in
+        the bands of a dog that barks a chain of any period is strong.
+        """
         taken = np.zeros(len(self.period) + 2, dtype=int)
         found: list[tuple[float, int]] = []
-        for at in np.argsort(-self.strength, axis=None, kind="stable"):
+        own = self.strength / np.maximum(np.quantile(self.strength, USUAL, axis=0), 1)
+        orders = [np.argsort(-one, axis=None, kind="stable") for one in (own, self.strength)]
+        for at in np.stack(orders, axis=1).ravel():
             i, voice = divmod(int(at), self.strength.shape[1])
-            if len(found) >= most or self.strength[i, voice] < 1:
+            if len(found) >= most:
                 break
+            if self.strength[i, voice] < 1 or (float(self.period[i]), voice) in found:
+                continue
             if taken[i : i + 3].sum() < PER_CLUSTER:
                 taken[i + 1] += 1
                 found.append((float(self.period[i]), voice))

@@ -78,6 +78,11 @@ def ram_odds(
     return max(odds, RAGGED_ODDS) if ragged else odds
 
 
+def at_best(series: Series, frames_per_s: float) -> float:
+    """The log odds of a series, had it all that speaks for a ram beside its rhythm: water and a reopening valve."""
+    return ram_odds(series, frames_per_s, reopens=True, rush_t=RUSH_LAST_T)
+
+
 def goes_raggedly(series: Series, frames_per_s: float) -> bool:
     """Whether the beat is ragged, and yet goes on for long without a gap, in one clear sound."""
     clear = series.typical_z > RAGGED_Z and np.quantile(series.z_honest, 0.1) > RAGGED_LEAST_Z

@@ -66,15 +66,22 @@ def test_of_a_few_slams_nothing_is_said() -> None:
     assert len(due) == len(odds) == 0
 
 
-def between_of(slam: float, soft: float | None = None, gust: slice | None = None) -> NDArray[np.float32]:
-    """Of 20 beats the tenth was not told: it did not come or, soft, came so much softer; its gap's odds among all."""
+def between_of(
+    slam: float, soft: float | None = None, gust: slice | None = None, *, taken: bool = False
+) -> NDArray[np.float32]:
+    """Of 20 beats the tenth was not told: it did not come or, soft, came so much softer; its gap's odds among all.
+
+    taken: whether another pump was taken out just there.
+    """
     slams = np.arange(100, 100 + 20 * PERIOD, PERIOD)
     told = np.delete(slams, 9)
     field = passage(told, slams[-1] + PERIOD, slam, gust)
     if soft is not None:
         field.features[slams[9]] += soft
     weights = learn(field, told)
-    return none_between(field, weights, standardise(field.features @ weights, told), told)
+    out = np.zeros(len(field.features), dtype=bool)
+    out[slams[9] - 10 : slams[9] + 10] = taken
+    return none_between(field, weights, standardise(field.features @ weights, told), told, out)
 
 
 def test_a_beat_left_out_is_told_from_one_unheard() -> None:
@@ -83,3 +90,4 @@ def test_a_beat_left_out_is_told_from_one_unheard() -> None:
     assert not np.any(np.delete(odds, 8))
     assert between_of(slam=3.0, soft=1.5)[8] < 2.0
     assert abs(between_of(slam=3.0, gust=slice(100 + 9 * PERIOD - 60, 100 + 9 * PERIOD + 60))[8]) < 2.0
+    assert between_of(slam=3.0, taken=True)[8] == 0.0

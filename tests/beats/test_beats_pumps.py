@@ -6,9 +6,18 @@ import numpy as np
 import pytest
 
 from clackcount.beats.cycle import Sound
-from clackcount.beats.pumps import other_sound, same_rhythm, shifted, sound_at
+from clackcount.beats.pumps import is_note, other_sound, same_rhythm, shifted, sound_at
 from clackcount.beats.series import refine
-from clackcount.beats.shaping import all_alike, between_members, loosened, part_mixture, unpaired, within_rhythm
+from clackcount.beats.shaping import (
+    all_alike,
+    between_members,
+    corrected_cosine,
+    doubled,
+    loosened,
+    part_mixture,
+    unpaired,
+    within_rhythm,
+)
 from clackcount.beats.template import Frames
 from clackcount.settings import BeatsSettings
 from support.made_rises import field_of, noise, series_of
@@ -199,3 +208,54 @@ def test_short_and_long_in_turn_beyond_one_valves_beat_are_slams_and_reopenings(
     taking_turns = at_intervals(np.tile([80.0, 120.0], 28))
     one = series_of(with_sound(rng, taking_turns), taking_turns, 100.0)
     assert unpaired(one, field, SETTINGS) is one
+
+
+def in_turns(weak: float, bands: slice, seed: int = 6) -> tuple[Frames, np.ndarray]:
+    """Slams after long and short in turn; in these bands those after the short intervals rise so far."""
+    true = at_intervals(np.tile([110.0, 140.0], 40))
+    rises = with_sound(np.random.default_rng(seed), true[::2], height=3.0)
+    rises[true[1::2], bands] += weak
+    return true, rises
+
+
+def test_weak_slams_between_strong_ones_are_slams_if_they_sound_as_those_do() -> None:
+    true, rises = in_turns(weak=0.9, bands=slice(2, 5))
+    whole = doubled(series_of(rises, true[::2]), field_of(rises), SETTINGS)
+    assert whole is not None
+    assert share_of(true, whole.frames) > 0.97
+    assert share_of(whole.frames, true) > 0.97
+
+
+@pytest.mark.parametrize(("weak", "bands"), [(0.0, slice(2, 5)), (0.9, slice(5, 8)), (2.5, slice(3, 8))])
+def test_nothing_is_put_between_slams_where_there_is_nothing_or_another_sound(weak: float, bands: slice) -> None:
+    true, rises = in_turns(weak, bands)
+    assert doubled(series_of(rises, true[::2]), field_of(rises), SETTINGS) is None
+
+
+def test_every_fifth_slam_is_not_doubled_to_two_in_five() -> None:
+    true = at_intervals(np.full(150, 70.0))
+    rises = with_sound(np.random.default_rng(8), true)
+    assert doubled(series_of(rises, true[::5]), field_of(rises), SETTINGS) is None
+    assert doubled(series_of(rises, true[::2]), field_of(rises), SETTINGS) is not None
+
+
+def test_noise_does_not_lower_a_corrected_cosine() -> None:
+    """Two samples whose means lie 60 degrees apart (their cosine is a half) amid noise as large as they are; with the
+    noise in, the cosine is far lower."""
+    rng = np.random.default_rng(2)
+    one, other = np.zeros(40), np.zeros(40)
+    one[0], other[0], other[1] = 1.0, 0.5, np.sqrt(0.75)
+    noisy = [mean + 0.7 * rng.standard_normal((60, 40)) for mean in (one, other)]
+    found, certain = corrected_cosine(noisy[0], noisy[1])
+    plain = [sample.mean(axis=0) for sample in noisy]
+    assert found == pytest.approx(0.5, abs=0.12)
+    assert plain[0] @ plain[1] / np.linalg.norm(plain[0]) / np.linalg.norm(plain[1]) < 0.42
+    assert certain > 3
+    assert corrected_cosine(noisy[0], rng.standard_normal((60, 40)))[1] < 3
+
+
+def test_a_high_sound_in_few_bands_may_be_a_note_a_low_or_broad_one_not() -> None:
+    bands = np.arange(36.0)
+    assert is_note(np.exp(-0.5 * ((bands - 24) / 0.8) ** 2))
+    assert not is_note(np.exp(-0.5 * ((bands - 4) / 0.8) ** 2))
+    assert not is_note(np.exp(-0.5 * ((bands - 24) / 4.0) ** 2))

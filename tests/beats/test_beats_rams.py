@@ -122,6 +122,21 @@ def test_what_ticks_evenly_without_water_is_doubted() -> None:
     assert len(true_s) == 60
 
 
+def test_a_birds_phrase_of_two_high_notes_is_doubted() -> None:
+    """It comes again as evenly as a ram beats, the second note as a reopening would (common practice, no source)."""
+    rate_hz, rng = 24000, np.random.default_rng(4)
+    samples = 0.003 * rng.standard_normal(40 * rate_hz).astype(np.float32)
+    t_s = np.arange(int(0.06 * rate_hz)) / rate_hz
+    for at_s in 0.5 + np.cumsum(rng.normal(0.6, 0.008, 60)):
+        for after_s, hz in ((0.0, 4300.0), (0.13, 3600.0)):
+            first = int((at_s + after_s) * rate_hz)
+            samples[first : first + len(t_s)] += 0.05 * np.hanning(len(t_s)) * np.sin(2 * np.pi * hz * t_s)
+    beat = heard(samples, rate_hz).beats.pumps[0]
+    assert beat.rate_per_min == pytest.approx(100, rel=0.01)
+    assert beat.confidence < 0.6
+    assert any("bird" in doubt for doubt in beat.doubts)
+
+
 def test_what_beats_as_fast_as_an_engine_is_counted_and_doubted() -> None:
     """Published rams go up to 375 a minute, few beyond 250; engines and rotors begin there (common practice)."""
     fast, usual = (heard(loud(rate, seed).samples).beats.pumps[0] for rate, seed in ((300, 3), (90, 1)))

@@ -123,3 +123,12 @@ def test_moments_alike_keep_their_order_in_time() -> None:
     onsets = np.minimum(np.maximum(rng.normal(0, 1, 3000), 0), 1.5).astype(np.float32)
     onsets[::7] = np.float32(-0.0)
     assert np.array_equal(in_order(onsets), np.argsort(onsets, kind="stable"))
+
+
+def test_a_voice_strong_at_any_period_leaves_room_for_one_that_is_so_at_a_single_one() -> None:
+    """A dog barks in spells: chains of any period are strong in its bands, if none is a beat."""
+    period = np.exp(np.arange(3.5, 6.5, 0.08))
+    strength = np.ones((len(period), 6), np.float32)
+    strength[:, :5] = 10 + np.random.default_rng(1).random((len(period), 5))
+    strength[20, 5] = 7.0
+    assert (float(period[20]), 5) in Rhythm(period, strength).guesses(6)

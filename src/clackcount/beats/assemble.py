@@ -104,6 +104,7 @@ class _Pump:
     like_clock: bool = False
     dry: bool = False
     like_engine: bool = False
+    like_bird: bool = False
     number: int = 0
 
     @classmethod
@@ -194,6 +195,9 @@ class _Pump:
         fast = rate > FAST_PER_MIN
         if not ragged and not fast and ram_odds > RAGGED_ODDS:
             own = max(min(reopening / 0.6, 1.0), own)
+        # a phrase of two notes goes like slam and reopening
+        self.like_bird = self.known.settled.note and rush_t < RUSHES_T
+        own = 0.0 if self.like_bird else own
         self.sure = (0.5 + 0.5 * own) / (1 + float(np.exp(-ram_odds)))
         self.like_clock = unevenness(self.time_s[first:last]) < CLOCK_UNEVENNESS
         # where a slam stands out so far, the water that makes it is heard, too
@@ -234,6 +238,8 @@ class _Pump:
             )
         elif self.like_engine:
             doubts.append("it beats as fast as an engine, and no rush of water was heard: perhaps it is one")
+        elif self.like_bird:
+            doubts.append("its knocks are a single high note, and no rush of water was heard: perhaps it is a bird")
         elif self.sure < 0.6:
             doubts.append(
                 "it beats like a ram, but neither rush of water nor reopening valve was heard beside the knocks"

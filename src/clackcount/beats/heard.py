@@ -101,7 +101,7 @@ def _kept(
     none_odds = np.zeros(len(frames), dtype=np.float32)
     if series is not None:
         z = np.roll(series.z, series.late)
-        none_odds[order] = none_between(scene.field, series.weights, z, frames[order])
+        none_odds[order] = none_between(scene.field, series.weights, z, frames[order], scene.taken)
     order = order[(frames[order] >= passage.keep[0]) & (frames[order] < passage.keep[1])]
     frames = frames[order]
     return Heard(

@@ -78,12 +78,16 @@ def missing_beats(
 
 
 def none_between(
-    field: Field, weights: NDArray[np.float32], z: NDArray[np.float32], slams: Frames
+    field: Field,
+    weights: NDArray[np.float32],
+    z: NDArray[np.float32],
+    slams: Frames,
+    taken: NDArray[np.bool_],
 ) -> NDArray[np.float32]:
     """Log odds that between each slam and the next none came that went unheard, float32 (n,); 0 where none was due.
 
     z float32 (n_frames,): the score, highest at slams, frames, that increase. Where several were due, those of the
-    likeliest to have come.
+    likeliest to have come. taken: bool (n_frames,), where another pump was taken out; there nothing can be told.
     """
     odds = np.zeros(len(slams), dtype=np.float32)
     interval = np.diff(slams)
@@ -101,13 +105,15 @@ def none_between(
         due = np.linspace(slams[i], slams[i + 1], round(interval[i] / period) + 1)[1:-1]
         spans = [slice(round(at - reach), round(at + reach) + 1) for at in due]
         odds[i] = min(
-            _absent(float(z[span].max()), between, _expected(usual, usual_spread, between, loudness[span]))
+            0.0
+            if taken[span].mean() > TAKEN_MAX
+            else _absent(float(z[span].max()), between, _expected(usual, usual_spread, between, loudness[span]))
             for span in spans
         )
     return odds
 
 
-GAP = 1.5
+GAP, TAKEN_MAX = 1.5, 0.25
 
 
 def _usual(z: NDArray[np.float32], slams: Frames, most: float = np.inf) -> tuple[float, float]:

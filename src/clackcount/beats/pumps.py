@@ -13,6 +13,7 @@ from clackcount.beats.cycle import (
     Sound,
     breadth,
     lag_after,
+    middle_band,
     profile,
     reopening_of,
     rush_contrast,
@@ -36,7 +37,8 @@ class PumpHeard:
     series: its slams. reopening_lag: frames from slam to reopening, None where none is heard. slam_odds: log odds of
     the slams being the slams and no other sound of the cycle (0 where there is none to confuse them with). rush_t: t
     value of the rush of water being louder before the slam than after it. ram_odds: see signs. sounds: lags of all
-    sounds of the cycle, frames after the slam.
+    sounds of the cycle, frames after the slam. note: whether the slams are heard in so few and so high bands that
+    they may be a bird's.
     """
 
     series: Series
@@ -45,23 +47,29 @@ class PumpHeard:
     rush_t: float
     ram_odds: float
     sounds: tuple[int, ...] = (0,)
+    note: bool = False
 
 
 @dataclass(frozen=True, eq=False)
 class Scene:
     """A passage as the beats room works on it: its rises, perhaps with a pump taken out, and their statistics.
 
-    hidden: share of the frames that were taken out.
+    taken: bool (n_frames,), the frames that were taken out.
     """
 
     passage: Passage
     rises: NDArray[np.float32]
-    hidden: float = 0.0
+    taken: NDArray[np.bool_]
 
     @classmethod
     def of(cls, passage: Passage) -> Scene:
         """The whole passage."""
-        return cls(passage, passage.rises)
+        return cls(passage, passage.rises, np.zeros(len(passage.rises), dtype=bool))
+
+    @property
+    def hidden(self) -> float:
+        """Share of the frames in which nothing can be heard, HIDDEN_MAX at most."""
+        return min(float(self.taken.mean()), HIDDEN_MAX)
 
     @cached_property
     def field(self) -> Field:
@@ -80,8 +88,8 @@ class Scene:
         whole: all of them, so that none is taken for another pump; else its slams and reopenings, so that fewer of
         another pump's go with them.
         """
-        rises, hidden = without(self.rises, pump, whole)
-        return Scene(self.passage, rises, min(self.hidden + hidden, HIDDEN_MAX))
+        rises, taken = without(self.rises, pump, whole)
+        return Scene(self.passage, rises, self.taken | taken)
 
 
 HIDDEN_MAX = 0.5
@@ -125,7 +133,15 @@ def settle(
     if half is not None:  # of few drips some lie between the others, too
         ram = min(ram, _odds(half, reopening_lag, contrast, scene))
     lags = tuple(sound.lag - slam.lag for sound in sounds)
-    return PumpHeard(series, reopening_lag, lead, contrast, ram, lags)
+    return PumpHeard(series, reopening_lag, lead, contrast, ram, lags, is_note(profile(field, series.frames)))
+
+
+def is_note(heard_in: NDArray[np.float64]) -> bool:
+    """Whether what is heard so, by band (see cycle.profile), may be one high note, as birds and crickets sing."""
+    return breadth(heard_in) < NOTE_BANDS and middle_band(heard_in) > NOTE_FROM
+
+
+NOTE_BANDS, NOTE_FROM = 4.5, 15.0  # mel bands: a tone is heard in three or four; low slams may be as narrow
 
 
 def sound_at(lag: int, sounds: list[Sound], odds: list[float]) -> int:
@@ -294,17 +310,19 @@ def louder_by(one: PumpHeard, other: PumpHeard, scene: Scene) -> float:
     return 10 * float(np.log10((mine + 1e-12) / (others + 1e-12)))
 
 
-def without(rises: NDArray[np.float32], pump: PumpHeard, whole: bool) -> tuple[NDArray[np.float32], float]:
-    """The passage with noise from other moments in place of the sounds of this pump's cycle; the share replaced."""
+def without(
+    rises: NDArray[np.float32], pump: PumpHeard, whole: bool
+) -> tuple[NDArray[np.float32], NDArray[np.bool_]]:
+    """The passage with noise from other moments in place of the sounds of this pump's cycle, and where."""
     taken = np.zeros(len(rises), dtype=bool)
     for lag in pump.sounds if whole else (0, pump.reopening_lag or 0):
         where = (pump.series.frames[:, None] + lag + np.arange(-8, 12)[None, :]).ravel()
         taken[where[(where >= 0) & (where < len(rises))]] = True
     free = np.flatnonzero(~taken)
     if len(free) == 0:
-        return rises, 0.0
+        return rises, np.zeros(len(rises), dtype=bool)
     rest = rises.copy()
     # drawn by lot, always the same lot: any order of its own would be a beat
     lot = np.random.default_rng(0).integers(len(free), size=int(taken.sum()))
     rest[taken] = rises[free[lot]]
-    return rest, float(taken.mean())
+    return rest, taken

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import dataclasses
 import json
+import time
+from collections.abc import Iterator
 
 import jsonschema
 import numpy as np
@@ -121,3 +123,31 @@ def test_what_holds_no_sound_is_an_error_with_a_hint(samples: np.ndarray, code: 
         pipeline.listen(Sound(samples, RATE_HZ))
     assert caught.value.code == code
     assert caught.value.hint
+
+
+def test_what_is_made_ahead_keeps_its_order_and_its_errors() -> None:
+    def items() -> Iterator[int]:
+        yield from range(5)
+        raise RecordingError("torn off")
+
+    got: list[int] = []
+    with pytest.raises(RecordingError, match="torn off"):
+        got.extend(pipeline.ahead(items()))
+    assert got == [0, 1, 2, 3, 4]
+
+
+def test_nothing_is_made_ahead_for_one_who_left() -> None:
+    made: list[int] = []
+
+    def items() -> Iterator[int]:
+        for i in range(1000):
+            made.append(i)
+            yield i
+
+    wanted = pipeline.ahead(items())
+    assert [next(wanted), next(wanted)] == [0, 1]
+    wanted.close()
+    so_far = len(made)
+    assert so_far <= 5
+    time.sleep(0.05)
+    assert len(made) == so_far

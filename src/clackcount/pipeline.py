@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
-from typing import Protocol
+from contextlib import suppress
+from queue import Empty, Queue
+from threading import Event, Thread
+from typing import Protocol, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -35,47 +38,88 @@ class Source(Protocol):
 
 
 class Hearer:
-    """Ear and tracker together: samples in, slams out."""
+    """Ear and tracker together: a recording in, slams out. The ear works ahead of the tracker, in its own thread."""
 
-    def __init__(self, sample_rate_hz: int, hearing: HearingSettings, beats: BeatsSettings) -> None:
-        self._ear = Ear(sample_rate_hz, hearing)
+    def __init__(self, recording: Source, hearing: HearingSettings, beats: BeatsSettings) -> None:
+        self._recording = recording
+        self._ear = Ear(recording.sample_rate_hz, hearing)
         self._tracker = Tracker(beats)
         self._collector = Collector()
         self._settings = beats
         self._highest, self._lowest = -np.inf, np.inf
 
     @property
+    def heard_s(self) -> float:
+        """Seconds of sound that came so far."""
+        return self._ear.heard_s
+
+    @property
     def swing(self) -> float:
         """Half the way between the highest and the lowest sample so far: 0 for a standing level."""
         return max(0.0, self._highest - self._lowest) / 2
 
-    @property
-    def heard_s(self) -> float:
-        """Seconds of sound fed so far."""
-        return self._ear.heard_s
+    def hear(self, on_progress: Callable[[float], None] | None) -> None:
+        """Hear all of it; see listen for on_progress."""
+        for passage in ahead(self._passages(on_progress)):
+            for heard in self._tracker.feed(passage):
+                self._collector.add(heard, *_times_s(heard, passage))
 
-    def feed(self, samples: NDArray[np.float32]) -> None:
-        """Hear a block of mono samples, float32 (n,)."""
-        if len(samples) == 0:
-            return
-        self._highest = max(self._highest, float(samples.max()))
-        self._lowest = min(self._lowest, float(samples.min()))
-        for passage in self._ear.feed(samples):
-            self._hear(passage)
+    def told(self) -> tuple[Beats, FlowTrack]:
+        """The slams and beats of what was heard, and the steady sound beneath them."""
+        return self._collector.beats(self._tracker.known, self.heard_s, self._settings), self._ear.flow()
 
-    def finish(self) -> tuple[Beats, FlowTrack]:
-        """All slams of what was fed, and the steady sound beneath them."""
-        for passage in self._ear.finish():
-            self._hear(passage)
-        return self.beats(), self._ear.flow()
+    def _passages(self, on_progress: Callable[[float], None] | None) -> Iterator[Passage]:
+        for samples in self._recording.blocks():
+            if len(samples):
+                self._highest = max(self._highest, float(samples.max()))
+                self._lowest = min(self._lowest, float(samples.min()))
+                yield from self._ear.feed(samples)
+            if on_progress is not None:
+                on_progress(self.heard_s)
+        yield from self._ear.finish()
 
-    def beats(self) -> Beats:
-        """The slams and beats of what was heard so far."""
-        return self._collector.beats(self._tracker.known, self.heard_s, self._settings)
 
-    def _hear(self, passage: Passage) -> None:
-        for heard in self._tracker.feed(passage):
-            self._collector.add(heard, *_times_s(heard, passage))
+T = TypeVar("T")
+LEAVE_S = 2.0
+
+
+def ahead(items: Iterable[T]) -> Iterator[T]:
+    """The same items in the same order, each made in another thread while the one before it is worked on.
+
+    What goes wrong there is raised here, in its place. The thread ends when nobody wants its items any more, and does
+    not keep the program from ending while it waits for sound.
+    """
+    made: Queue[tuple[T | None, BaseException | None]] = Queue(maxsize=1)
+    unwanted = Event()
+
+    def make() -> None:
+        try:
+            for item in items:
+                made.put((item, None))
+                made.join()  # until it is taken
+                if unwanted.is_set():
+                    return
+            made.put((None, None))
+        except BaseException as err:  # whatever it is, it belongs to whoever asked
+            made.put((None, err))
+
+    maker = Thread(target=make, daemon=True)
+    maker.start()
+    try:
+        while True:
+            item, wrong = made.get()
+            made.task_done()
+            if wrong is not None:
+                raise wrong
+            if item is None:
+                return
+            yield item
+    finally:
+        unwanted.set()
+        with suppress(Empty):
+            made.get_nowait()
+            made.task_done()
+        maker.join(LEAVE_S)  # what it reads from may be closed next
 
 
 def _times_s(heard: Heard, passage: Passage) -> tuple[FloatArray, FloatArray]:
@@ -93,16 +137,13 @@ def listen(
 ) -> Listening:
     """Hear a whole recording: its slams, rate and regularity, what the pump did, and what to make of it.
 
-    on_progress is called with the seconds heard so far, after each block.
+    on_progress is called with the seconds heard so far, after each block, from the thread that reads them.
 
     Raises RecordingError where the source ends without sound, is silent, or is too short to hold a beat.
     """
     hearing, beats, story = hearing or HearingSettings(), beats or BeatsSettings(), story or RunningSettings()
-    hearer = Hearer(recording.sample_rate_hz, hearing, beats)
-    for block in recording.blocks():
-        hearer.feed(block)
-        if on_progress is not None:
-            on_progress(hearer.heard_s)
+    hearer = Hearer(recording, hearing, beats)
+    hearer.hear(on_progress)
     if hearer.heard_s < SHORTEST_S:
         length = f"only {hearer.heard_s:.1f} s" if hearer.heard_s >= 0.1 else "under 0.1 s"
         raise RecordingError(f"the recording is {length} long", hint="record a minute or more", code="too-short")
@@ -110,7 +151,7 @@ def listen(
         raise RecordingError(
             "the recording is silent", hint="was the microphone covered or switched off?", code="silent"
         )
-    heard, flow = hearer.finish()
+    heard, flow = hearer.told()
     del hearer  # the last minutes of sound are not needed any more
     info = recording.info()
     told = running.understand(heard, flow, info.duration_s, story)

@@ -55,6 +55,8 @@ class Rhythm:
         """
         taken = np.zeros(len(self.period) + 2, dtype=int)
         found: list[tuple[float, int]] = []
+        if not len(self.period):
+            return []  # too little sound for any beat
         own = self.strength / np.maximum(np.quantile(self.strength, USUAL, axis=0), 1)
         orders = [np.argsort(-one, axis=None, kind="stable") for one in (own, self.strength)]
         for at in np.stack(orders, axis=1).ravel():

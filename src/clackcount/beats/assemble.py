@@ -21,7 +21,15 @@ from clackcount.beats.regularity import (
     on_grid,
     unevenness,
 )
-from clackcount.beats.signs import ALONE_MIN, FAST_PER_MIN, RAGGED_ODDS, RAGGED_Z, alone, ragged_and_whole
+from clackcount.beats.signs import (
+    ALONE_MIN,
+    FAST_PER_MIN,
+    RAGGED_ODDS,
+    RAGGED_Z,
+    WALK_PER_MIN,
+    alone,
+    ragged_and_whole,
+)
 from clackcount.model import Beat, Beats, FloatArray, SlamTrain
 from clackcount.settings import BeatsSettings
 
@@ -36,12 +44,13 @@ HOPS_ODDS, HOPS_SPAN = 5.0, 0.5  # so surely a ram, half the span that is asked 
 # Pressure logs of one rig strayed by 1.1 to 1.6 % from beat to beat (Cornell AguaClara 2019); clocks by far less.
 CLOCK_UNEVENNESS, CLOCK_SURE = 0.0015, 0.3
 FASTEST_RAM_PER_MIN = 405.0  # published rams go up to 375 a minute; beyond, of 36 made engines one beat like a ram
-FAST_SURE = 0.6  # without water, what beats as fast as engines do is doubted
+DOUBTFUL = 0.6  # no surer than that, it is told with a doubt
 STEPS_PER_MIN = 200.0  # people walk and run no faster
 # Made rams whose rush is too faint for this stay below 25 dB; clocks recorded close by reach 33 to 45.
 DRY_DB, DRY_SURE, RUSHES_T = 27.0, 0.45, 6.0
 BESIDE_ODDS = 0.7  # more for another beside a ram: two rams are rare, and one leaves sounds enough to string together
-BESIDE_UNEVEN, BESIDE_ALONE = 0.08, 0.1  # of false second pumps the uneven, and those of sounds heard at any time
+BESIDE_WALK_ODDS = 2.5  # somebody who walks about beside it is less rare
+BESIDE_UNEVEN, BESIDE_ALONE = 0.045, 0.1  # of false second pumps the uneven, and those of sounds heard at any time
 OPENED_MAX_S = 6.0  # a reopening heard longer ago than the slowest ram's period has nothing to do with this slam
 
 
@@ -159,8 +168,10 @@ class _Pump:
         Some even row can be picked out of many alike sounds once the pump that was sought is taken out.
         """
         first, last = self.stretch
+        rate = measure_rate(self.time_s[first:last]).per_min
+        walks = WALK_PER_MIN[0] <= rate <= WALK_PER_MIN[1] and self.sure < DOUBTFUL
         return (
-            self.known.ram_odds > settings.ram_odds_min + BESIDE_ODDS
+            self.known.ram_odds > settings.ram_odds_min + (BESIDE_WALK_ODDS if walks else BESIDE_ODDS)
             and unevenness(self.time_s[first:last]) < BESIDE_UNEVEN
             and alone(self.known.settled.series) > BESIDE_ALONE
             and not self.like_engine
@@ -206,7 +217,7 @@ class _Pump:
             self.sure = min(self.sure, CLOCK_SURE)
         elif self.dry:
             self.sure = min(self.sure, DRY_SURE)
-        self.like_engine = fast and self.sure < FAST_SURE
+        self.like_engine = fast and self.sure < DOUBTFUL
         return None
 
     def _audible(self, first: int, last: int, none_odds: float = NONE_ODDS) -> NDArray[np.bool_]:
@@ -240,7 +251,7 @@ class _Pump:
             doubts.append("it beats as fast as an engine, and no rush of water was heard: perhaps it is one")
         elif self.like_bird:
             doubts.append("its knocks are a single high note, and no rush of water was heard: perhaps it is a bird")
-        elif self.sure < 0.6:
+        elif self.sure < DOUBTFUL:
             doubts.append(
                 "it beats like a ram, but neither rush of water nor reopening valve was heard beside the knocks"
             )

@@ -50,7 +50,7 @@ STEPS_PER_MIN = 200.0  # people walk and run no faster
 DRY_DB, DRY_SURE, RUSHES_T = 27.0, 0.45, 6.0
 BESIDE_ODDS = 0.7  # more for another beside a ram: two rams are rare, and one leaves sounds enough to string together
 BESIDE_WALK_ODDS = 2.5  # somebody who walks about beside it is less rare
-BESIDE_UNEVEN, BESIDE_ALONE = 0.045, 0.1  # of false second pumps the uneven, and those of sounds heard at any time
+BESIDE_UNEVEN, BESIDE_ALONE = 0.065, 0.1  # of false second pumps the uneven, and those of sounds heard at any time
 OPENED_MAX_S = 6.0  # a reopening heard longer ago than the slowest ram's period has nothing to do with this slam
 
 

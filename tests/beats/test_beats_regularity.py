@@ -234,3 +234,12 @@ def test_the_last_bit_of_a_time_counts_no_beat(gaps: tuple[float, ...]) -> None:
     found = [measure_regularity(np.cumsum((0.0, *gaps)) * clock) for clock in (1.0, 1.5, 1.1, 0.37)]
     assert len({one.missed for one in found}) == 1
     assert len({round(one.robust_cv, 9) for one in found}) == 1
+
+
+def test_a_hop_at_the_end_is_no_misplaced_slam() -> None:
+    """Rate is slams over time (the definition), and the last of them came at the other of its two rates."""
+    gaps_s = np.array([2.9, 2.88, 2.86, 2.85, 2.93, 3.96, 3.97, 4.02, 4.03, 2.9, 2.89, 2.88, 2.9, 4.03])
+    time_s = np.concatenate([[0.0], np.cumsum(gaps_s)])
+    assert measure_rate(time_s).per_min == pytest.approx(60 * len(gaps_s) / gaps_s.sum(), rel=1e-9)
+    strayed_s = np.concatenate([[0.0], np.cumsum(np.r_[np.full(13, 2.9), 3.4])])
+    assert measure_rate(strayed_s).per_min == pytest.approx(60 / 2.9, rel=1e-9)

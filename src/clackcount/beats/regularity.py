@@ -183,7 +183,10 @@ def placed_ends(interval: FloatArray, beats: NDArray[np.int64]) -> tuple[int, in
     if n < 8:
         return 0, n
     single = interval / beats
-    off = single - local_period(single)
+    slow = two_clusters(np.log(single))
+    off = np.empty(n)
+    for kind in (np.ones(n, dtype=bool),) if slow is None else (slow, ~slow):
+        off[kind] = single[kind] - local_period(single[kind])  # of two rates either may be that of the end
     far = max(5 * _mad(off), 5 * PLACE_S)
 
     def misplaced(end: int, next_: int) -> bool:

@@ -137,6 +137,21 @@ def test_a_birds_phrase_of_two_high_notes_is_doubted() -> None:
     assert any("bird" in doubt for doubt in beat.doubts)
 
 
+def test_a_few_pairs_of_knocks_without_water_are_doubted_and_more_of_them_less() -> None:
+    """A bird or a loose sheet of tin may sound twice at even times for a minute (common practice, no source)."""
+    told = {}
+    for n in (18, 40):
+        rng = np.random.default_rng(9)
+        first_s = 0.5 + np.cumsum(rng.normal(2.2, 0.03, n))
+        long_s = float(first_s[-1]) + 2
+        loud_, _ = knocks(first_s, long_s, 16000, rng, noise=0.02, level=0.1)
+        soft, _ = knocks(first_s + 0.3, long_s, 16000, rng, noise=0, level=0.06, hz=500)
+        told[n] = heard(loud_ + soft).beats.pumps[0]
+    assert told[18].confidence < 0.6
+    assert any("two minutes" in doubt for doubt in told[18].doubts)
+    assert told[40].confidence > 0.9
+
+
 def test_what_beats_as_fast_as_an_engine_is_counted_and_doubted() -> None:
     """Published rams go up to 375 a minute, few beyond 250; engines and rotors begin there (common practice)."""
     fast, usual = (heard(loud(rate, seed).samples).beats.pumps[0] for rate, seed in ((300, 3), (90, 1)))

@@ -34,7 +34,7 @@ class Collected:
 
     confidence = 0.9
 
-    def beats(self, known, duration_s, settings):  # type: ignore[no-untyped-def]
+    def beats(self, known, duration_s, settings, *, live):  # type: ignore[no-untyped-def]
         (pump,) = known
         if pump.odds / pump.n_passages < settings.ram_odds_min:
             return SimpleNamespace(pumps=(), doubts=(REFUSED,))
@@ -125,7 +125,7 @@ def test_the_mean_of_many_minutes_decides_not_the_last() -> None:
 
 def test_too_few_knocks_say_nothing() -> None:
     class Few(Collected):
-        def beats(self, known, duration_s, settings):  # type: ignore[no-untyped-def]
+        def beats(self, known, duration_s, settings, *, live):  # type: ignore[no-untyped-def]
             return SimpleNamespace(pumps=(), doubts=(TOO_FEW,))
 
     known = SimpleNamespace(odds=-9.0, rush_t=0.0, n_passages=1)

@@ -26,6 +26,7 @@ from clackcount.beats.signs import (
     FAST_PER_MIN,
     RAGGED_ODDS,
     RAGGED_Z,
+    RUSH_FIRST_T,
     WALK_PER_MIN,
     alone,
     ragged_and_whole,
@@ -36,6 +37,12 @@ from clackcount.settings import BeatsSettings
 RUN_MIN = 10
 CLEAR_Z = 4.0
 RAGGED_SPREAD = 0.6
+LIKE_CLOCK = "it beats as evenly as a clock, and no ram does: perhaps it is a clock or a machine"
+DRY = "its knocks are loud, and hardly any water is heard between them: perhaps it is a clock or a machine"
+LIKE_ENGINE = "it beats as fast as an engine, and no rush of water was heard: perhaps it is one"
+LIKE_BIRD = "its knocks are a single high note, and no rush of water was heard: perhaps it is a bird"
+LIKE_PHRASE = "few beats and no rush of water were heard, perhaps a bird's phrase: record two minutes"
+BY_BEAT_ONLY = "it beats like a ram, but neither rush of water nor reopening valve was heard beside the knocks"
 TOO_FEW = "some knocks were heard, too few or too uneven to be a ram running by itself"
 # from these log odds on a beat is taken for left out by the pump, not for unheard: slams go unheard more often; and
 # between which limits either may be true, for the interval of the rate
@@ -43,6 +50,7 @@ NONE_ODDS, NONE_ODDS_RANGE = 4.0, (3.0, 5.0)
 HOPS_ODDS, HOPS_SPAN = 5.0, 0.5  # so surely a ram, half the span that is asked of others will do
 # Pressure logs of one rig strayed by 1.1 to 1.6 % from beat to beat (Cornell AguaClara 2019); clocks by far less.
 CLOCK_UNEVENNESS, CLOCK_SURE = 0.0015, 0.3
+FEW_BEATS = 26  # a bird sings a phrase of two calls as often in a minute; live, most rams are known sooner
 FASTEST_RAM_PER_MIN = 405.0  # published rams go up to 375 a minute; beyond, of 36 made engines one beat like a ram
 DOUBTFUL = 0.6  # no surer than that, it is told with a doubt
 STEPS_PER_MIN = 200.0  # people walk and run no faster
@@ -65,8 +73,8 @@ class Collector:
         if len(time_s):
             self._parts.setdefault(heard.pump, []).append((time_s, heard, reopen_s))
 
-    def beats(self, known: list[Known], duration_s: float, settings: BeatsSettings) -> Beats:
-        """The slams and beats of the recording, the loudest ram first."""
+    def beats(self, known: list[Known], duration_s: float, settings: BeatsSettings, *, live: bool = False) -> Beats:
+        """The slams and beats of the recording, the loudest ram first; live: of what was heard of it so far."""
         doubts: list[str] = []
         pumps: list[_Pump] = []
         for pump in known:
@@ -75,7 +83,7 @@ class Collector:
             heard = _Pump.of(pump, self._parts[pump.pump], duration_s)
             if len(heard.time_s) < 3:
                 continue
-            verdict = heard.judge(settings)
+            verdict = heard.judge(settings, few=0 if live else FEW_BEATS)
             if verdict is None:
                 pumps.append(heard)
             else:
@@ -110,10 +118,7 @@ class _Pump:
     duration_s: float
     stretch: tuple[int, int] = (0, 0)
     sure: float = 0.0
-    like_clock: bool = False
-    dry: bool = False
-    like_engine: bool = False
-    like_bird: bool = False
+    doubt: str = ""
     number: int = 0
 
     @classmethod
@@ -174,14 +179,15 @@ class _Pump:
             self.known.ram_odds > settings.ram_odds_min + (BESIDE_WALK_ODDS if walks else BESIDE_ODDS)
             and unevenness(self.time_s[first:last]) < BESIDE_UNEVEN
             and alone(self.known.settled.series) > BESIDE_ALONE
-            and not self.like_engine
+            and self.doubt != LIKE_ENGINE
         )
 
-    def judge(self, settings: BeatsSettings) -> str | None:
-        """None when this is taken for a ram, with ``sure`` set; else a sentence about what it was instead.
+    def judge(self, settings: BeatsSettings, few: int) -> str | None:
+        """None where this is taken for a ram, ``sure`` and ``doubt`` set; else a sentence about what it was instead.
 
         Whether it goes like a ram is told passage by passage (``signs``). A clock does, too: without a reopening
-        valve or water that rushes before the slam and not after it, no more than half sure.
+        valve or water that rushes before the slam and not after it, no more than half sure. few: so many beats does a
+        reopening take to vouch for a ram.
         """
         first, last = self.stretch
         span_s = self.time_s[last - 1] - self.time_s[first] if last > first else 0.0
@@ -204,20 +210,20 @@ class _Pump:
         own = float(np.clip((rush_t - 1) / 3, 0, 1))
         # after drips or barks picked out of many something follows, too; of an engine's firing there is an echo
         fast = rate > FAST_PER_MIN
-        if not ragged and not fast and ram_odds > RAGGED_ODDS:
+        phrase = last - first < few and rush_t < RUSH_FIRST_T and reopening > 0
+        note = self.known.settled.note and rush_t < RUSHES_T
+        if not (ragged or fast or phrase) and ram_odds > RAGGED_ODDS:
             own = max(min(reopening / 0.6, 1.0), own)
         # a phrase of two notes goes like slam and reopening
-        self.like_bird = self.known.settled.note and rush_t < RUSHES_T
-        own = 0.0 if self.like_bird else own
-        self.sure = (0.5 + 0.5 * own) / (1 + float(np.exp(-ram_odds)))
-        self.like_clock = unevenness(self.time_s[first:last]) < CLOCK_UNEVENNESS
+        self.sure = (0.5 + 0.5 * (0.0 if note else own)) / (1 + float(np.exp(-ram_odds)))
         # where a slam stands out so far, the water that makes it is heard, too
-        self.dry = float(np.median(self.strength_db[first:last])) > DRY_DB and rush_t < RUSHES_T
-        if self.like_clock:
-            self.sure = min(self.sure, CLOCK_SURE)
-        elif self.dry:
-            self.sure = min(self.sure, DRY_SURE)
-        self.like_engine = fast and self.sure < DOUBTFUL
+        dry = float(np.median(self.strength_db[first:last])) > DRY_DB and rush_t < RUSHES_T
+        if unevenness(self.time_s[first:last]) < CLOCK_UNEVENNESS:
+            self.sure, self.doubt = min(self.sure, CLOCK_SURE), LIKE_CLOCK
+        elif dry:
+            self.sure, self.doubt = min(self.sure, DRY_SURE), LIKE_ENGINE if fast else DRY
+        elif self.sure < DOUBTFUL:
+            self.doubt = LIKE_ENGINE if fast else LIKE_BIRD if note else LIKE_PHRASE if phrase else BY_BEAT_ONLY
         return None
 
     def _audible(self, first: int, last: int, none_odds: float = NONE_ODDS) -> NDArray[np.bool_]:
@@ -240,21 +246,7 @@ class _Pump:
         open_s = np.append(time_s[1:], np.nan) - reopen_s
         heard = np.isfinite(shut_s) & np.isfinite(open_s)
         phases = heard.sum() >= max(5, 0.3 * len(time_s))
-        doubts = []
-        if self.like_clock:
-            doubts.append("it beats as evenly as a clock, and no ram does: perhaps it is a clock or a machine")
-        elif self.dry:
-            doubts.append(
-                "its knocks are loud, and hardly any water is heard between them: perhaps it is a clock or a machine"
-            )
-        elif self.like_engine:
-            doubts.append("it beats as fast as an engine, and no rush of water was heard: perhaps it is one")
-        elif self.like_bird:
-            doubts.append("its knocks are a single high note, and no rush of water was heard: perhaps it is a bird")
-        elif self.sure < DOUBTFUL:
-            doubts.append(
-                "it beats like a ram, but neither rush of water nor reopening valve was heard beside the knocks"
-            )
+        doubts = [self.doubt] if self.doubt else []
         if time_s[-1] - time_s[0] < 20:
             doubts.append("it was heard running for less than 20 seconds: record a minute or more")
         return Beat(

@@ -295,7 +295,7 @@ class LiveTracker:
             if known is self._told or not known.n_passages:
                 continue
             known.odds += rush_odds(known) - wary
-            found = collector.beats([known], long_s, self._settings)
+            found = collector.beats([known], long_s, self._settings, live=True)
             if not found.pumps:
                 continue
             candidate = before.get(id(known)) or _Candidate(known, heard_s, from_s)

@@ -64,11 +64,11 @@ class Trust:
         self._looks = [now] if grows else [*self._looks, now][-LOOKS_MAX:]
         known.n_passages = len(self._looks)
         known.odds, known.rush_t = (float(total) for total in np.sum(self._looks, axis=0))
-        found = collector.beats([known], heard_s, settings)
+        found = collector.beats([known], heard_s, settings, live=True)
         hasty = not found.pumps and heard_s <= self._begun_s + HASTY_S and TOO_FEW not in found.doubts
         if hasty:
             known.odds += rush_odds(known)
-            found = collector.beats([known], heard_s, settings)
+            found = collector.beats([known], heard_s, settings, live=True)
         if found.pumps:
             self._refusals, self._pause_s = 0, PAUSE_MIN_S / 2
             self._n_sure += not hasty

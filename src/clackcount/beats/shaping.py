@@ -267,9 +267,10 @@ def one_voice(one: Frames, other: Frames, rise: Features, field: Field) -> bool:
     """Whether two kinds of moments are the same sound, at any loudness, as far as the noise lets it be told.
 
     The cosine between their mean features, the noise in either mean taken out by means over every second moment
-    (split halves; Spearman 1904, Am. J. Psychol. 15, 72-101, on the correction for attenuation): of the rises alone,
-    and of all features, uncorrelated. Of 57 made pumps that slam in turns, and whose weaker slams can be heard, the
-    rises of one are less alike than 0.86; of 336 others, at what lies between their slams, those of two are more so.
+    (split halves; the correction for attenuation, Spearman 1904, Am. J. Psychol. 15, 72-101, from memory): of the
+    rises alone, and of all features, uncorrelated. Of 57 made pumps that slam in turns, and whose weaker slams can be
+    heard, the rises of one are less alike than 0.86; of 336 others, at what lies between their slams, those of two
+    are more so.
     """
     features = field.features
     alike, _certain = corrected_cosine(rise[one], rise[other])

@@ -59,12 +59,12 @@ class Rhythm:
             return []  # too little sound for any beat
         own = self.strength / np.maximum(np.quantile(self.strength, USUAL, axis=0), 1)
         orders = [np.argsort(-one, axis=None, kind="stable") for one in (own, self.strength)]
-        for at in np.stack(orders, axis=1).ravel():
-            i, voice = divmod(int(at), self.strength.shape[1])
+        order = np.stack(orders, axis=1).ravel()
+        order = order[self.strength.ravel()[order] >= 1]
+        for at in dict.fromkeys(order.tolist()):  # each once
+            i, voice = divmod(at, self.strength.shape[1])
             if len(found) >= most:
                 break
-            if self.strength[i, voice] < 1 or (float(self.period[i]), voice) in found:
-                continue
             if taken[i : i + 3].sum() < PER_CLUSTER:
                 taken[i + 1] += 1
                 found.append((float(self.period[i]), voice))

@@ -57,15 +57,15 @@ def of_moments(
     return Series(frames, period, scoring.weights, scoring.z, z_honest, evidence, even=False)
 
 
-def nearby(field: Field, frames: Frames, reach: int, spread: float = LAG_SPREAD) -> tuple[Frames, Scoring | None]:
+def nearby(field: Field, frames: Frames, reach: int) -> tuple[Frames, Scoring | None]:
     """Each of these moments where, within reach, what they have in common stands out most, and how it is known.
 
-    Frame by frame, for a path of its own may go over to a sound that resembles this one. spread: frames by which one
-    strays from where it was due. None where nothing tells them from the rest.
+    Frame by frame, for a path of its own may go over to a sound that resembles this one. None where nothing tells
+    them from the rest.
     """
     offset = np.arange(-reach, reach + 1)
     window = np.clip(frames[:, None] + offset[None, :], 0, len(field.features) - 1)
-    stray = 0.5 * (offset / spread) ** 2
+    stray = 0.5 * (offset / LAG_SPREAD) ** 2
     scoring = None
     for _ in range(2):
         scoring = Scoring.learn(field, frames) if len(frames) >= MEMBERS_MIN else None

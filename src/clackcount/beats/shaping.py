@@ -12,7 +12,7 @@ from clackcount.beats.cycle import likeness, profile
 from clackcount.beats.regularity import TURNS, locally_even, of_two_rates, two_clusters
 from clackcount.beats.series import Series, nearby, of_moments, refine
 from clackcount.beats.signs import roughness
-from clackcount.beats.template import PEAK_REACH, Features, Field, Frames, Scoring, gain, local_maxima
+from clackcount.beats.template import PEAK_REACH, Field, Frames, Scoring, gain, local_maxima
 from clackcount.settings import BeatsSettings
 
 
@@ -221,32 +221,10 @@ def doubled(series: Series, field: Field, settings: BeatsSettings) -> Series | N
     A pump that slams strong and weak, or after long and short, in turn looks like a beat of half the rate. The sound
     is looked for without a template: one that was learned from the strong slams knows the weak for noise.
     """
-    period = series.period
-    # a shorter one, of a beat that hops, has the next slam there
-    single = series.frames[:-1][np.abs(np.log(np.diff(series.frames) / period)) < NEARLY]
-    if len(single) < ALIKE_LEAST or period < 2 * SHORTEST_PAIRED:
+    between = slams_between(series, field)
+    if between is None:
         return None
-    onset = field.onset
-    rise = (onset.rise - onset.mean) / (onset.deviation + np.float32(1e-9))
-    slam = rise[single].mean(axis=0)
-    last = len(rise) - 1
-    lags = np.arange(max(RINGS, round(OFF * period)), round((1 - OFF) * period) + 1)
-    share = np.array([rise[np.minimum(single + lag, last)].mean(axis=0) @ slam for lag in lags])
-    amid = np.abs(lags / period - 0.5) <= BETWEEN
-    lag = int(lags[amid][np.argmax(share[amid])])
-    # of two slams nearly as strong the members may be now the one, now the other: then the time between is, too
-    either = np.minimum(single[:, None] + np.array([lag, round(period) - lag]), last)
-    usual = uniform_filter1d(rise[either] @ slam, SIDE, axis=0, mode="nearest")
-    between = either[np.arange(len(single)), np.argmax(usual, axis=1)]
-    # what comes at other times as well is a beat of which these are every fourth or fifth
-    other = lags[np.minimum(np.abs(lags - lag), np.abs(lags - (period - lag))) > APART * period]
-    if len(other):
-        other = single + int(other[np.argmax(share[np.isin(lags, other)])])
-        if one_voice(single, np.minimum(other, last), rise, field):
-            return None
-    if not one_voice(single, between, rise, field):
-        return None
-    between, _scoring = nearby(field, between, int(min(PAIR_REACH, period / 8)))
+    between, _scoring = nearby(field, between, int(min(PAIR_REACH, series.period / 8)))
     frames = np.union1d(series.frames, between)
     scoring = Scoring.learn(field, frames)
     if scoring is None:
@@ -257,13 +235,40 @@ def doubled(series: Series, field: Field, settings: BeatsSettings) -> Series | N
     return of_moments(frames, scoring, np.maximum(expected, 1.5), settings)
 
 
+def slams_between(series: Series, field: Field) -> Frames | None:
+    """About when one more slam comes after each member, a period before the next; None where none does."""
+    period, last = series.period, len(field.rise) - 1
+    # a shorter one, of a beat that hops, has the next slam there
+    single = series.frames[:-1][np.abs(np.log(np.diff(series.frames) / period)) < NEARLY]
+    if len(single) < ALIKE_LEAST or period < 2 * SHORTEST_PAIRED:
+        return None
+    slam = field.rise[single].mean(axis=0)
+    lags = np.arange(max(RINGS, round(OFF * period)), round((1 - OFF) * period) + 1)
+    share = np.array([field.rise[np.minimum(single + lag, last)].mean(axis=0) @ slam for lag in lags])
+    amid = np.abs(lags / period - 0.5) <= BETWEEN
+    lag = int(lags[amid][np.argmax(share[amid])])
+    # of two slams nearly as strong the members may be now the one, now the other: then the time between is, too
+    either = np.minimum(single[:, None] + np.array([lag, round(period) - lag]), last)
+    usual = uniform_filter1d(field.rise[either] @ slam, SIDE, axis=0, mode="nearest")
+    between: Frames = either[np.arange(len(single)), np.argmax(usual, axis=1)]
+    if not one_voice(single, between, field):
+        return None
+    # what comes at other times as well is a beat of which these are every fourth or fifth
+    apart = np.minimum(np.abs(lags - lag), np.abs(lags - (period - lag))) > APART * period
+    if apart.any():
+        other = single + int(lags[apart][np.argmax(share[apart])])
+        if one_voice(single, np.minimum(other, last), field):
+            return None
+    return between
+
+
 # Drawn intervals that take turns differ by up to 1.75 times, see PAIR_RATIO; no ram slams faster than 400 a minute.
 BETWEEN, APART, NEARLY, SHORTEST_PAIRED, PAIR_REACH = 0.14, 0.07, 0.2, 29.5, 6
 OFF, RINGS = 0.15, 9  # of a period, and frames, about the members, that their own ring may fill
 SIDE = 9  # members, told together which slam they are
 
 
-def one_voice(one: Frames, other: Frames, rise: Features, field: Field) -> bool:
+def one_voice(one: Frames, other: Frames, field: Field) -> bool:
     """Whether two kinds of moments are the same sound, at any loudness, as far as the noise lets it be told.
 
     The cosine between their mean features, the noise in either mean taken out by means over every second moment
@@ -272,13 +277,15 @@ def one_voice(one: Frames, other: Frames, rise: Features, field: Field) -> bool:
     heard, the rises of one are less alike than 0.86; of 336 others, at what lies between their slams, those of two
     are more so.
     """
+    alike, _certain = corrected_cosine(field.rise[one], field.rise[other])
+    if alike <= RISES_MIN:
+        return False
     features = field.features
-    alike, _certain = corrected_cosine(rise[one], rise[other])
     of_all, certain = corrected_cosine(
         (features[one] - field.mean) @ field.whiten, (features[other] - field.mean) @ field.whiten
     )
     least = OF_ALL_MIN if alike > RISES_ALIKE else OF_ALL_ALIKE
-    return alike > RISES_MIN and of_all > least and certain > CERTAIN_MIN
+    return of_all > least and certain > CERTAIN_MIN
 
 
 RISES_MIN, RISES_ALIKE, OF_ALL_MIN, OF_ALL_ALIKE, CERTAIN_MIN = 0.86, 0.97, 0.3, 0.7, 3.0

@@ -63,6 +63,13 @@ class Field:
         rise = rise_at(self.rises)
         return Onset(rise, rise.mean(axis=0), rise.std(axis=0))
 
+    @cached_property
+    def rise(self) -> NDArray[np.float32]:
+        """The rises right at each frame, less their mean, in deviations, float32 (n_frames, n_bands)."""
+        rise, mean, deviation = self.onset
+        result: NDArray[np.float32] = (rise - mean) / (deviation + np.float32(1e-9))
+        return result
+
     def loudness(self, weights: NDArray[np.float32], frames: Frames) -> NDArray[np.float32]:
         """How far the background stands above its median at the members, dB, float32 (n_frames,).
 

@@ -87,7 +87,6 @@ class Watcher:
         if news.verdict is not None:
             self._hear_verdict(news.verdict)
         self._window.take(news.slams, news.cells, news.again_s)
-        anew = news.again_s is not None
         if news.again_s is not None:
             first_s = min([self._run.begins_s, *self._strokes.time_s[:1]])
             self._heard_again, self._heard_whole = True, news.again_s[0] <= first_s
@@ -97,7 +96,7 @@ class Watcher:
             if self.heard_s + TICK_S > news.heard_s:
                 self._due = news.due
             self._step(self.heard_s)
-        if anew and self._window.slams:  # what it tells waits for no other slam: there may be none
+        if news.again_s is not None and self._window.slams:  # it waits for no other slam: there may be none
             self._hear_slam(news.heard_s)
         for knock_s in news.knocks_s.tolist():
             self._hear_knock(knock_s)

@@ -38,6 +38,7 @@ class Known:
     slam_odds: float = 0.0
     rush_t: float = 0.0
     odds: float = 0.0
+    best_odds: float = -np.inf
     n_passages: int = 0
     n_brief: int = 0
 
@@ -56,6 +57,7 @@ class Known:
         self.slam_odds = pump.slam_odds
         self.rush_t += pump.rush_t
         self.odds += pump.ram_odds
+        self.best_odds = max(self.best_odds, pump.ram_odds)
         if series.evidence > 0.5 * self.evidence_per_frame * scene.n_frames:
             self.weights = series.weights
             self.late = series.late
@@ -74,12 +76,15 @@ class Known:
 
     @property
     def ram_odds(self) -> float:
-        """Mean log odds of being a ram in the passages where it was heard."""
-        return self.odds / self.n_passages
+        """Log odds of being a ram: the mean over the passages where it was heard, or those of the likeliest passage.
+
+        A passage in which it stops or is pushed says little. The likeliest of n is held to be one n-th as likely.
+        """
+        return max(self.odds / self.n_passages, self.best_odds - float(np.log(self.n_passages)))
 
     def doubtful(self, settings: BeatsSettings) -> bool:
         """Whether what was heard of it so far would not be taken for a ram."""
-        return self.odds < settings.ram_odds_min * self.n_passages
+        return self.ram_odds < settings.ram_odds_min
 
 
 def pace(series: Series) -> float:

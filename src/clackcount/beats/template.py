@@ -180,7 +180,7 @@ def standardise(score: NDArray[np.float32], members: Frames) -> NDArray[np.float
 
 PEAK_REACH = 8  # frames, 40 ms: about the length of a knock
 UPPER_SHARE = 0.84
-AMONG_MIN = 50
+AMONG_MIN = 12
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -131,8 +131,8 @@ def in_order(onsets: NDArray[np.float32]) -> NDArray[np.intp]:
 def _rarity_by_rank(n_frames: int, frames_per_cell: float) -> NDArray[np.float32]:
     """Minus the log of how often chance gives a cell a highest rank of so much or more: float32 (n_frames,)."""
     share = ((np.arange(n_frames) + 0.5) / n_frames).astype(np.float32)
-    # of neighbouring frames every second is another chance
-    power = np.float32(max(1.0, frames_per_cell / 2))
+    # as if each frame were another chance, which neighbours are not: what is very rare counts the more
+    power = np.float32(max(1.0, frames_per_cell))
     result: NDArray[np.float32] = -np.log1p(-np.minimum(share**power, np.float32(1 - 1e-6)))
     return result
 
@@ -195,5 +195,5 @@ def best_chain(score: NDArray[np.float32], period: float) -> NDArray[np.intp]:
 
 
 def _by_chance(n_beats: float) -> float:
-    """What the best chain totals in noise; fitted to independent draws, 11 to 320 beats."""
-    return float(max(0.75 * np.log(n_beats) - 0.07, 0.5))
+    """About what the best chain totals in noise, 11 to 320 beats."""
+    return float(max(1.5 * np.log(n_beats) - 0.14, 1.0))

@@ -114,15 +114,16 @@ def settle(
     whole = [(both, half) for both, half in shapes if both is not None]
     series, half = max(whole, key=lambda pair: len(pair[0].frames), default=(series, None))
     sounds, odds = weighed(series, scene, settings, prior)
-    own, best = sound_at(0, sounds, odds), int(np.argmax(odds))
-    lag = sounds[best].lag
-    if abs(lag) > SAME_SOUND:
+    own = sound_at(0, sounds, odds)
+    for other in rivals(sounds, odds, own):
+        lag = sounds[other].lag
         moved = other_sound(series, lag, field, settings)
         seen, seen_odds = weighed(moved, scene, settings, 0.0)
         there, back = sound_at(0, seen, seen_odds), sound_at(-lag, seen, seen_odds)
-        # seen from there, the sound it came from may be the slam after all, and more surely
-        if seen_odds[back] - seen_odds[there] <= odds[best] - odds[own]:
+        # each sound is known best as seen from there: where the shut phase varies, the other is blurred from here
+        if seen_odds[back] - seen_odds[there] <= odds[other] - odds[own]:
             series, sounds, odds, own = moved, seen, seen_odds, there
+            break
     slam = sounds[own]
     lead = odds[own] - max((value for i, value in enumerate(odds) if i != own), default=odds[own])
     reopening = reopening_of(sounds, slam, series.period, frames_per_s)
@@ -134,6 +135,16 @@ def settle(
         ram = min(ram, _odds(half, reopening_lag, contrast, scene))
     lags = tuple(sound.lag - slam.lag for sound in sounds)
     return PumpHeard(series, reopening_lag, lead, contrast, ram, lags, is_note(profile(field, series.frames)))
+
+
+def rivals(sounds: list[Sound], odds: list[float], own: int) -> list[int]:
+    """Which sounds, by their places, may be the slam instead of the members' own: the likelier, and those before it.
+
+    The likeliest comes first; what comes after the members and is less likely than they are is none.
+    """
+    order = sorted(range(len(sounds)), key=lambda i: -odds[i])
+    apart = [i for i in order if abs(sounds[i].lag) > SAME_SOUND]
+    return [i for i in apart if odds[i] > odds[own] or sounds[i].lag < 0]
 
 
 def is_note(heard_in: NDArray[np.float64]) -> bool:

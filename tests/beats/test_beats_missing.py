@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from clackcount.beats.missing import ODDS_MAX, missing_beats, none_between
+from clackcount.beats.missing import ODDS_MAX, UNHEARD_ODDS, due_between, missing_beats, unheard
 from clackcount.beats.template import Field, learn, standardise
 
 N_BANDS, N_SPANS, PERIOD = 6, 4, 180
@@ -68,7 +68,7 @@ def test_of_a_few_slams_nothing_is_said() -> None:
 
 def between_of(
     slam: float, soft: float | None = None, gust: slice | None = None, *, taken: bool = False
-) -> NDArray[np.float32]:
+) -> NDArray[np.float64]:
     """Of 20 beats the tenth was not told: it did not come or, soft, came so much softer; its gap's odds among all.
 
     taken: whether another pump was taken out just there.
@@ -81,7 +81,10 @@ def between_of(
     weights = learn(field, told)
     out = np.zeros(len(field.features), dtype=bool)
     out[slams[9] - 10 : slams[9] + 10] = taken
-    return none_between(field, weights, standardise(field.features @ weights, told), told, out)
+    odds = np.zeros(len(told))
+    for i, _at, absent in due_between(field, weights, standardise(field.features @ weights, told), told, out):
+        odds[i] = absent.min()
+    return odds
 
 
 def test_a_beat_left_out_is_told_from_one_unheard() -> None:
@@ -91,3 +94,35 @@ def test_a_beat_left_out_is_told_from_one_unheard() -> None:
     assert between_of(slam=3.0, soft=1.5)[8] < 2.0
     assert abs(between_of(slam=3.0, gust=slice(100 + 9 * PERIOD - 60, 100 + 9 * PERIOD + 60))[8]) < 2.0
     assert between_of(slam=3.0, taken=True)[8] == 0.0
+
+
+def gap_after(
+    i: int, slams: NDArray[np.intp], n: int, odds: float
+) -> list[tuple[int, NDArray[np.float64], NDArray[np.float64]]]:
+    """n beats due between slam i and the next, each with these log odds of not having come."""
+    return [(i, np.linspace(slams[i], slams[i + 1], n + 2)[1:-1], np.full(n, odds))]
+
+
+@pytest.mark.parametrize("n", [1, 2, 3])
+def test_a_slam_unheard_in_an_even_beat_is_put_where_it_was_due(n: int) -> None:
+    rng = np.random.default_rng(n)
+    came = 100 + np.cumsum(np.round(rng.normal(PERIOD, 0.01 * PERIOD, 40))).astype(np.intp)
+    told = np.delete(came, slice(20, 20 + n))
+    at, odds = unheard(told, gap_after(19, told, n, 1.0))
+    assert np.all(np.abs(at - came[20 : 20 + n]) <= 3)  # 15 ms
+    assert np.all(odds == 1.0)
+
+
+def test_none_is_put_where_it_surely_did_not_come_or_nobody_can_say_when() -> None:
+    even = 100 + PERIOD * np.arange(40)
+    told = np.delete(even, 20)
+    assert len(unheard(told, gap_after(19, told, 1, UNHEARD_ODDS + 0.1))[0]) == 0
+    long = np.delete(even, slice(20, 24))
+    assert len(unheard(long, gap_after(19, long, 4, 0.0))[0]) == 0
+    # one beat half as long again is a slower one, none that went unheard
+    hops = np.concatenate([even[:20], even[20:] + round(0.6 * PERIOD)])
+    assert len(unheard(hops, gap_after(19, hops, 1, 0.0))[0]) == 0
+    ragged = 100 + np.cumsum(np.random.default_rng(2).normal(PERIOD, 0.15 * PERIOD, 40)).astype(np.intp)
+    gone = np.delete(ragged, 20)
+    assert len(unheard(gone, gap_after(19, gone, 1, 0.0))[0]) == 0
+    assert len(unheard(even[:4], [])[0]) == 0

@@ -16,7 +16,7 @@ from scipy.stats import circvar
 
 from clackcount.beats import tracker as room
 from clackcount.beats.heard import Heard
-from clackcount.beats.known import goes_on
+from clackcount.beats.known import Known, goes_on
 from clackcount.beats.pumps import PumpHeard
 from clackcount.beats.series import Series
 from clackcount.beats.tracker import Tracker, locked
@@ -214,3 +214,12 @@ def test_a_second_pump_is_not_the_first_once_more(monkeypatch: pytest.MonkeyPatc
     assert told_share([[first]], slams[slams < LENGTH]) > 0.97
     assert told_share([[second]], other[other < LENGTH]) > 0.8
     assert not np.isin(first.frame, second.frame).any()
+
+
+def test_a_passage_in_which_a_pump_stops_does_not_undo_what_the_one_before_it_said() -> None:
+    """Few beats say little; of many passages the likeliest is held to be so much less likely."""
+    known = object.__new__(Known)
+    for odds, n, best in ((3.5 - 5.0, 2, 3.5), (3.5 - 50.0, 10, 3.5), (3.0 + 4.0, 2, 4.0)):
+        known.odds, known.n_passages, known.best_odds = odds, n, best
+        assert known.ram_odds == max(odds / n, best - float(np.log(n)))
+        assert known.doubtful(BeatsSettings()) == (n == 10)

@@ -22,21 +22,19 @@ from clackcount.beats.regularity import (
     unevenness,
 )
 from clackcount.beats.signs import (
-    ALONE_MIN,
     FAST_PER_MIN,
     RAGGED_ODDS,
-    RAGGED_Z,
     RUSH_FIRST_T,
     WALK_PER_MIN,
     alone,
-    ragged_and_whole,
 )
 from clackcount.model import Beat, Beats, FloatArray, SlamTrain
 from clackcount.settings import BeatsSettings
 
 RUN_MIN = 10
 CLEAR_Z = 4.0
-RAGGED_SPREAD = 0.6
+APART = 0.4  # of an interval, between a slam that was reckoned and any other
+RAGGED_SPREAD, RAGGED_UNEVEN = 0.6, 0.09
 LIKE_CLOCK = "it beats as evenly as a clock, and no ram does: perhaps it is a clock or a machine"
 DRY = "its knocks are loud, and hardly any water is heard between them: perhaps it is a clock or a machine"
 LIKE_ENGINE = "it beats as fast as an engine, and no rush of water was heard: perhaps it is one"
@@ -86,6 +84,8 @@ class Collector:
             verdict = heard.judge(settings, few=0 if live else FEW_BEATS)
             if verdict is None:
                 pumps.append(heard)
+                if not live:
+                    heard.reckon(self._parts[pump.pump])
             else:
                 doubts.append(verdict)
         if len(pumps) > 1:
@@ -106,6 +106,9 @@ class Collector:
         return _train([pump], duration_s)
 
 
+NOTHING = (np.zeros(0), np.zeros(0, np.float32), np.zeros(0, np.float32))
+
+
 @dataclass(slots=True)
 class _Pump:
     known: Known
@@ -120,6 +123,7 @@ class _Pump:
     sure: float = 0.0
     doubt: str = ""
     number: int = 0
+    reckoned: tuple[FloatArray, NDArray[np.float32], NDArray[np.float32]] = NOTHING
 
     @classmethod
     def of(cls, known: Known, parts: list[tuple[FloatArray, Heard, FloatArray]], duration_s: float) -> _Pump:
@@ -162,6 +166,27 @@ class _Pump:
         pump.stretch = _trimmed(time_s, pump.stretch)
         return pump
 
+    def reckon(self, parts: list[tuple[FloatArray, Heard, FloatArray]]) -> None:
+        """Put in the slams that went unheard but were due: times, confidence and strength, for the train alone.
+
+        Rate and regularity are measured without them, for they lie where the others say.
+        """
+        time_s = np.concatenate([np.interp(heard.reckoned.frame, heard.frame, at) for at, heard, _reopen_s in parts])
+        order = np.argsort(time_s, kind="stable")
+        apart_s = APART * float(np.median(np.diff(self.time_s)))
+        after = np.searchsorted(self.time_s, time_s[order])
+        inside = (after > 0) & (after < len(self.time_s))
+        order, after = order[inside], after[inside]
+        clear = np.minimum(self.time_s[after] - time_s[order], time_s[order] - self.time_s[after - 1]) > apart_s
+        order = order[clear]
+        # from either side of a border between passages
+        order = order[np.append(True, np.diff(time_s[order]) > apart_s)] if len(order) else order
+        confidence, strength_db = (
+            np.concatenate([getattr(heard.reckoned, name) for _at, heard, _reopen_s in parts])
+            for name in ("confidence", "strength_db")
+        )
+        self.reckoned = time_s[order], confidence[order], strength_db[order]
+
     @property
     def loudness(self) -> float:
         """Mean strength, dB, a little less for a pump heard seldom."""
@@ -199,9 +224,7 @@ class _Pump:
         if rate > FASTEST_RAM_PER_MIN:
             return f"knocks at {rate:.0f} a minute were heard, faster than any ram: an engine, perhaps"
         ram_odds = self.known.ram_odds
-        ragged = ragged_and_whole(self.time_s[first:last])
-        if ragged and self.known.expected_z > RAGGED_Z and alone(self.known.settled.series) > ALONE_MIN:
-            ram_odds = max(ram_odds, RAGGED_ODDS)
+        ragged = unevenness(self.time_s[first:last]) > RAGGED_UNEVEN
         if ram_odds < settings.ram_odds_min:
             return f"knocks at about {rate:.0f} a minute were heard, but nothing that says they come from a ram"
         shut_s = self.reopen_s[first:last] - self.time_s[first:last]
@@ -285,26 +308,40 @@ TRIM_FROM, TRIM_UNLIKE, TRIM_SPREAD, TRIM_LEAST = 12, 0.12, 0.05, 5
 
 def _train(pumps: list[_Pump], duration_s: float) -> SlamTrain:
     """All slams of all pumps in order of time."""
-
-    def column(name: str, dtype: type) -> NDArray[Any]:
-        return np.concatenate([getattr(pump, name) for pump in pumps] or [np.zeros(0)]).astype(dtype)
-
-    time_s = np.asarray(column("time_s", np.float64), dtype=np.float64)
-    number = np.concatenate([np.full(len(pump.time_s), pump.number) for pump in pumps] or [np.zeros(0)])
-    opened_s = np.concatenate([_opened(pump) for pump in pumps] or [np.zeros(0)])
-    sure = np.concatenate([np.full(len(pump.time_s), 0.4 + 0.6 * pump.sure) for pump in pumps] or [np.zeros(0)])
+    columns = [_columns(pump) for pump in pumps] or [_columns(None)]
+    time_s, strength_db, confidence, reopen_s, opened_s, number, beating = map(
+        np.concatenate, zip(*columns, strict=True)
+    )
     order = np.argsort(time_s, kind="stable")
     # two pumps may slam at the same instant, but times must increase
     order = order[np.append(True, np.diff(time_s[order]) > 0)] if len(order) else order
     return SlamTrain(
         time_s=time_s[order],
-        strength_db=column("strength_db", np.float32)[order],
-        confidence=(column("confidence", np.float32) * sure)[order],
-        reopen_s=column("reopen_s", np.float64)[order],
+        strength_db=strength_db[order],
+        confidence=confidence[order],
+        reopen_s=reopen_s[order],
         opened_s=opened_s[order],
-        pump=number[order].astype(np.int32),
-        beating=column("on_beat", np.bool_)[order],
+        pump=number[order],
+        beating=beating[order],
         duration_s=duration_s,
+    )
+
+
+def _columns(pump: _Pump | None) -> tuple[NDArray[Any], ...]:
+    """The slams of one pump, heard and reckoned, as in SlamTrain; of none, none."""
+    if pump is None:
+        return (*NOTHING, np.zeros(0), np.zeros(0), np.zeros(0, np.int32), np.zeros(0, np.bool_))
+    time_s, confidence, strength_db = pump.reckoned
+    n = len(time_s)
+    sure = np.float32(0.4 + 0.6 * pump.sure)
+    return (
+        np.append(pump.time_s, time_s),
+        np.append(pump.strength_db, strength_db),
+        np.append(pump.confidence, confidence) * sure,
+        np.append(pump.reopen_s, np.full(n, np.nan)),
+        np.append(_opened(pump), np.full(n, np.nan)),
+        np.full(len(pump.time_s) + n, pump.number, dtype=np.int32),
+        np.append(pump.on_beat, np.ones(n, dtype=np.bool_)),
     )
 
 

@@ -3,17 +3,26 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from clackcount.beats.known import Known
-from clackcount.beats.missing import none_between
+from clackcount.beats.missing import due_between, unheard
 from clackcount.beats.pumps import PumpHeard, Scene
 from clackcount.beats.series import Series
 from clackcount.beats.strays import confidence, find_strays
 from clackcount.beats.template import Field, Frames, learn, standardise
 from clackcount.settings import BeatsSettings
+
+
+class Reckoned(NamedTuple):
+    """Slams between others: frame float64, confidence float32, strength_db float32, (m,) each, as in Heard."""
+
+    frame: NDArray[np.float64]
+    confidence: NDArray[np.float32]
+    strength_db: NDArray[np.float32]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -22,7 +31,7 @@ class Heard:
 
     frame: float64 (n,), frame numbers in the recording. z, confidence, strength_db: float32 (n,).
     reopen_frame: float64 (n,), NaN where not heard. none_odds: float32 (n,), log odds that between this slam and
-    the next none came that went unheard.
+    the next none came that went unheard. reckoned: slams that went unheard, but the beat says when they came.
     """
 
     pump: int
@@ -31,6 +40,7 @@ class Heard:
     strength_db: NDArray[np.float32]
     reopen_frame: NDArray[np.float64]
     none_odds: NDArray[np.float32]
+    reckoned: Reckoned
 
 
 def collect(known: Known, pump: PumpHeard, scene: Scene, settings: BeatsSettings) -> Heard:
@@ -99,11 +109,18 @@ def _kept(
     passage = scene.passage
     order = np.argsort(frames, kind="stable")
     none_odds = np.zeros(len(frames), dtype=np.float32)
+    reckoned = odds = np.empty(0)
     if series is not None:
         z = np.roll(series.z, series.late)
-        none_odds[order] = none_between(scene.field, series.weights, z, frames[order], scene.taken)
+        due = due_between(scene.field, series.weights, z, frames[order], scene.taken)
+        for i, _at, absent in due:
+            none_odds[order[i]] = absent.min()
+        reckoned, odds = unheard(frames[order], due)
     order = order[(frames[order] >= passage.keep[0]) & (frames[order] < passage.keep[1])]
     frames = frames[order]
+    # between two that are kept, for between their times on the waveform they lie
+    kept = (reckoned > frames[0]) & (reckoned < frames[-1]) if len(frames) else np.zeros(len(reckoned), dtype=bool)
+    reckoned, odds = reckoned[kept], odds[kept]
     return Heard(
         pump=known.pump,
         frame=frames.astype(np.float64) + passage.first_frame,
@@ -111,7 +128,15 @@ def _kept(
         strength_db=strengths(passage.level_db, frames),
         reopen_frame=reopen[order] + passage.first_frame,
         none_odds=none_odds[order],
+        reckoned=Reckoned(
+            reckoned + passage.first_frame,
+            (1 / (1 + np.exp(odds - RECKONED_ODDS))).astype(np.float32),
+            strengths(passage.level_db, np.round(reckoned).astype(np.intp)),
+        ),
     )
+
+
+RECKONED_ODDS = 2.5  # that a gap in an even beat went unheard, before anything is listened for
 
 
 def supported(series: Series) -> NDArray[np.bool_]:

@@ -77,43 +77,81 @@ def missing_beats(
     return due, odds
 
 
-def none_between(
+def due_between(
     field: Field,
     weights: NDArray[np.float32],
     z: NDArray[np.float32],
     slams: Frames,
     taken: NDArray[np.bool_],
-) -> NDArray[np.float32]:
-    """Log odds that between each slam and the next none came that went unheard, float32 (n,); 0 where none was due.
+) -> list[tuple[int, FloatArray, FloatArray]]:
+    """Where between a slam and the next others were due: its place, the frames, the log odds that none came there.
 
-    z float32 (n_frames,): the score, highest at slams, frames, that increase. Where several were due, those of the
-    likeliest to have come. taken: bool (n_frames,), where another pump was taken out; there nothing can be told.
+    z float32 (n_frames,): the score, highest at slams, frames, that increase. taken: bool (n_frames,), where another
+    pump was taken out; there nothing can be told. Frames and odds: float64, as many as were due.
     """
-    odds = np.zeros(len(slams), dtype=np.float32)
     interval = np.diff(slams)
     if len(slams) <= FELLOWS_MIN:
-        return odds
+        return []
     period = float(np.median(interval))
     usual, usual_spread = _usual(z, slams)
     reach = min(LEAST_REACH + REACH_SHARE * period, REACH_MAX * period)
     gaps = np.flatnonzero(interval > GAP * period)
     if len(gaps) == 0:
-        return odds
+        return []
     between = _between(z, slams, period, round(2 * reach) + 1)
     loudness = field.loudness(weights, slams)
+
+    def absent(at: float) -> float:
+        span = slice(round(at - reach), round(at + reach) + 1)
+        if taken[span].mean() > TAKEN_MAX:
+            return 0.0
+        return _absent(float(z[span].max()), between, _expected(usual, usual_spread, between, loudness[span]))
+
+    found: list[tuple[int, FloatArray, FloatArray]] = []
     for i in gaps:
         due = np.linspace(slams[i], slams[i + 1], round(interval[i] / period) + 1)[1:-1]
-        spans = [slice(round(at - reach), round(at + reach) + 1) for at in due]
-        odds[i] = min(
-            0.0
-            if taken[span].mean() > TAKEN_MAX
-            else _absent(float(z[span].max()), between, _expected(usual, usual_spread, between, loudness[span]))
-            for span in spans
-        )
-    return odds
+        found.append((int(i), due, np.array([absent(at) for at in due])))
+    return found
 
 
 GAP, TAKEN_MAX = 1.5, 0.25
+
+
+def unheard(slams: Frames, due: list[tuple[int, FloatArray, FloatArray]]) -> tuple[FloatArray, FloatArray]:
+    """(frames at which a slam came that was not heard, log odds that none came), float64 (n,) each.
+
+    due: see due_between. Where the beat goes evenly enough to say when, few are missing in a row, they divide the
+    gap as the intervals about it are, and none surely did not come. Measured on even and wandering trains, made ones
+    here and of another make: of 290 such moments 95 in 100 had a slam within 15 ms.
+    """
+    interval = np.diff(slams)
+    log = np.log(interval / np.median(interval)) if len(interval) else np.empty(0)
+    single = np.abs(log) < np.log(GAP)
+    if single.sum() < FELLOWS_MIN:
+        return np.empty(0), np.empty(0)
+    differs = 1.4826 * float(np.median(np.abs(np.diff(log[single])))) * float(np.median(interval))
+    # the middle between two beats is off by half of what an interval differs from the next
+    if differs / 2 > DUE_WITHIN:
+        return np.empty(0), np.empty(0)
+
+    def fits(i: int, n: int) -> bool:
+        near = slice(max(0, i - NEAR_INTERVALS), i + NEAR_INTERVALS + 1)
+        local = interval[near][single[near]]
+        return len(local) > 0 and abs(np.log(interval[i] / (n + 1) / np.median(local))) < DIVIDES_WITHIN
+
+    filled = [
+        (at, odds)
+        for i, at, odds in due
+        if len(at) <= UNHEARD_MOST and odds.max() < UNHEARD_ODDS and fits(i, len(at))
+    ]
+    return (
+        np.concatenate([np.empty(0), *(at for at, _odds in filled)]),
+        np.concatenate([np.empty(0), *(odds for _at, odds in filled)]),
+    )
+
+
+DUE_WITHIN, UNHEARD_MOST, UNHEARD_ODDS = 2.0, 3, 4.0  # frames, one deviation; beats in a row; log odds
+NEAR_INTERVALS, DIVIDES_WITHIN = 4, 0.08
 
 
 def _usual(z: NDArray[np.float32], slams: Frames, most: float = np.inf) -> tuple[float, float]:

@@ -22,7 +22,7 @@ from clackcount.beats.cycle import (
     struck_energies,
 )
 from clackcount.beats.hypotheses import find_series
-from clackcount.beats.series import Series, elsewhere, nearby
+from clackcount.beats.series import Series, elsewhere, nearby, refine
 from clackcount.beats.shaping import doubled, first_sounds, loosened, part_mixture, unpaired
 from clackcount.beats.signs import at_best, ram_odds, roughness
 from clackcount.beats.template import SAME_REACH, Field, Scoring, distance, gain
@@ -284,8 +284,25 @@ def search(scene: Scene, settings: BeatsSettings, *, quick: bool = False) -> lis
         least = likeliest.ram_odds - LESS_LIKELY
         if other.ram_odds > (min(least, settings.ram_odds_min) if elsewhere(rest, likeliest.series) else least):
             likeliest = other
+    likeliest = polished(likeliest, scene, settings)
     beside = [other for other in heard if other.ram_odds > settings.ram_odds_min and apart(other, likeliest)]
     return [likeliest, *beside]
+
+
+def polished(pump: PumpHeard, scene: Scene, settings: BeatsSettings) -> PumpHeard:
+    """The pump walked again at an even beat from where it was settled, if it then goes more like a ram.
+
+    On the way there it may have taken on what sounds like it, or lost its way for some beats.
+    """
+    was = pump.series
+    series = refine(scene.field, was.frames - was.late, was.period, settings, rounds=3)
+    if series is None or series.evidence < settings.evidence_min:
+        return pump
+    again = settle(series, scene, settings, prior=POLISHED_PRIOR)
+    return again if again.ram_odds > pump.ram_odds else pump
+
+
+POLISHED_PRIOR = 3.0  # log odds: which sound of the cycle is the slam has been asked before
 
 
 def apart(one: PumpHeard, other: PumpHeard) -> bool:

@@ -27,7 +27,7 @@ NARROW_BANDS, NARROW_COST = 3.5, 3.3
 CROWD_ROUGH, CROWD_ROUGHER, CROWD_ALONE, CROWD_COST = 0.03, 0.05, (0.5, 0.25), 7.0
 SURELY_REOPENS = 1.0  # a ragged beat with its reopening valve
 # Published rams go up to 375 a minute, few beyond 250; engines and rotors begin there.
-FAST_PER_MIN, FASTER_PER_MIN, FAST_COST = 250.0, 400.0, 3.5
+FAST_PER_MIN, FASTER_PER_MIN, FAST_COST = 250.0, 400.0, 2.0
 # Water that is louder after the knock than before it is no ram's.
 AGAINST_FIRST_T, AGAINST_LAST_T, AGAINST_COST = -4.0, -12.0, 3.0
 # Water that is louder before the knock is hardly anything else's, but few made rams at 6 dB let it be heard.

@@ -171,7 +171,8 @@ def standardise(score: NDArray[np.float32], members: Frames) -> NDArray[np.float
     others = peaks[distance(peaks, members) > PEAK_REACH // 2]
     # where members are found in a part of the passage only, the beat may go on in the rest, at another rate perhaps
     among = others[(others > members[0]) & (others < members[-1])]
-    if len(among) > AMONG_MIN:
+    fast = members[-1] - members[0] < FAST_FRAMES * (len(members) - 1)
+    if len(among) > (AMONG_FAST_MIN if fast else AMONG_MIN):
         others = among
     middle, upper = middle_and_upper(score[others if len(others) > 10 else peaks])
     result: NDArray[np.float32] = (score - middle) / max(float(upper - middle), 1e-9)
@@ -180,7 +181,8 @@ def standardise(score: NDArray[np.float32], members: Frames) -> NDArray[np.float
 
 PEAK_REACH = 8  # frames, 40 ms: about the length of a knock
 UPPER_SHARE = 0.84
-AMONG_MIN = 12
+# a fast beat leaves few moments between a few members, and nothing but slams and reopenings elsewhere
+AMONG_MIN, AMONG_FAST_MIN, FAST_FRAMES = 50, 12, 60
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -299,10 +299,13 @@ def polished(pump: PumpHeard, scene: Scene, settings: BeatsSettings) -> PumpHear
     if series is None or series.evidence < settings.evidence_min:
         return pump
     again = settle(series, scene, settings, prior=POLISHED_PRIOR)
-    return again if again.ram_odds > pump.ram_odds else pump
+    near = distance(again.series.frames, was.frames)
+    # of one sound, for which of the cycle is the slam has been asked before
+    same = float(np.median(near)) <= POLISHED_REACH
+    return again if same and again.ram_odds > pump.ram_odds else pump
 
 
-POLISHED_PRIOR = 3.0  # log odds: which sound of the cycle is the slam has been asked before
+POLISHED_PRIOR, POLISHED_REACH = 3.0, 1.0  # log odds, frames
 
 
 def apart(one: PumpHeard, other: PumpHeard) -> bool:

@@ -139,7 +139,7 @@ def _common_start(samples: NDArray[np.floating], approx: NDArray[np.float64], sa
 
 COMMON_BIN_S, COMMON_MOST = 0.001, 64
 COMMON_OCTAVES_HZ = (250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0)
-COMMON_BEFORE, COMMON_AFTER, COMMON_REACH, RISE_BINS = 36, 34, 24, 6  # bins
+COMMON_BEFORE, COMMON_AFTER, COMMON_REACH, RISE_BINS = 36, 34, 14, 6  # bins
 
 
 def octave_response(hz: NDArray[np.float64], centre_hz: float, sample_rate_hz: int) -> NDArray[np.complex128]:

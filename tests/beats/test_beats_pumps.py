@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from clackcount.beats.cycle import Sound
-from clackcount.beats.pumps import is_note, other_sound, same_rhythm, shifted, sound_at
+from clackcount.beats.pumps import is_note, other_sound, rivals, same_rhythm, shifted, sound_at
 from clackcount.beats.series import refine
 from clackcount.beats.shaping import (
     all_alike,
@@ -259,3 +259,10 @@ def test_a_high_sound_in_few_bands_may_be_a_note_a_low_or_broad_one_not() -> Non
     assert is_note(np.exp(-0.5 * ((bands - 24) / 0.8) ** 2))
     assert not is_note(np.exp(-0.5 * ((bands - 4) / 0.8) ** 2))
     assert not is_note(np.exp(-0.5 * ((bands - 24) / 4.0) ** 2))
+
+
+def test_what_may_be_the_slam_instead_is_the_likelier_and_what_sounds_before_it() -> None:
+    sounds = [Sound(lag, 10.0, 1.0) for lag in (-60, -4, 0, 30, 55)]
+    odds = [-3.0, 0.5, 1.0, 2.0, -1.0]
+    assert rivals(sounds, odds, own=2) == [3, 0]  # the likelier first; -4 is its own sound, 55 neither
+    assert rivals(sounds[2:], [1.0, -2.0, -1.0], own=0) == []

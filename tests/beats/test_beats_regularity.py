@@ -16,12 +16,14 @@ from hypothesis import settings as rules
 from hypothesis import strategies as st
 
 from clackcount.beats.regularity import (
+    folded,
     locally_even,
     longest_stretch,
     measure_rate,
     measure_regularity,
     on_grid,
     two_clusters,
+    unevenness,
 )
 from clackcount.model import Pattern
 from clackcount.settings import BeatsSettings
@@ -243,3 +245,13 @@ def test_a_hop_at_the_end_is_no_misplaced_slam() -> None:
     assert measure_rate(time_s).per_min == pytest.approx(60 * len(gaps_s) / gaps_s.sum(), rel=1e-9)
     strayed_s = np.concatenate([[0.0], np.cumsum(np.r_[np.full(13, 2.9), 3.4])])
     assert measure_rate(strayed_s).per_min == pytest.approx(60 / 2.9, rel=1e-9)
+
+
+def test_beats_hidden_behind_another_pump_are_no_unevenness() -> None:
+    rng = np.random.default_rng(3)
+    came_s = np.cumsum(rng.normal(0.62, 0.006, 60))
+    heard_s = np.delete(came_s, np.sort(rng.choice(np.arange(2, 58), 18, replace=False)))
+    assert unevenness(folded(heard_s)) < 0.02 < unevenness(heard_s)
+    ragged_s = np.cumsum(rng.normal(0.62, 0.09, 60))
+    assert unevenness(folded(ragged_s)) > 0.07
+    assert np.array_equal(folded(came_s[:1]), came_s[:1])

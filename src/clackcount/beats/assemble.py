@@ -13,6 +13,7 @@ from clackcount.beats.known import Known
 from clackcount.beats.pumps import STEP_S
 from clackcount.beats.regularity import (
     RAGGED_CV,
+    folded,
     locally_even,
     longest_stretch,
     measure_rate,
@@ -285,22 +286,6 @@ class _Pump:
             confidence=self.sure,
             doubts=tuple(doubts),
         )
-
-
-def folded(time_s: FloatArray) -> FloatArray:
-    """The same slams, float64 (n,), as if none were missing: an interval of two or three beats is one of its mean.
-
-    Where another pump slams at the same moment, one of the two goes unheard.
-    """
-    interval = np.diff(time_s)
-    if not len(interval):
-        return time_s
-    n_beats = np.clip(np.round(interval / np.median(interval)), 1, FOLDED_MOST)
-    result: FloatArray = np.concatenate([[0.0], np.cumsum(interval / n_beats)])
-    return result
-
-
-FOLDED_MOST = 3
 
 
 def _trimmed(time_s: FloatArray, stretch: tuple[int, int]) -> tuple[int, int]:

@@ -294,6 +294,8 @@ def polished(pump: PumpHeard, scene: Scene, settings: BeatsSettings) -> PumpHear
 
     On the way there it may have taken on what sounds like it, or lost its way for some beats.
     """
+    if pump.ram_odds > POLISHED_ODDS:
+        return pump
     was = pump.series
     series = refine(scene.field, was.frames - was.late, was.period, settings, rounds=3)
     if series is None or series.evidence < settings.evidence_min:
@@ -306,6 +308,7 @@ def polished(pump: PumpHeard, scene: Scene, settings: BeatsSettings) -> PumpHear
 
 
 POLISHED_PRIOR, POLISHED_REACH = 3.0, 1.0  # log odds, frames
+POLISHED_ODDS = 8.0  # surer than that there is little to mend
 
 
 def apart(one: PumpHeard, other: PumpHeard) -> bool:

@@ -9,8 +9,8 @@ from numpy.typing import NDArray
 
 from clackcount.beats.gaps import is_single
 from clackcount.beats.pumps import PumpHeard, Scene
-from clackcount.beats.series import Series
-from clackcount.beats.shaping import SMOOTH, fullness
+from clackcount.beats.series import Series, fullness
+from clackcount.beats.shaping import SMOOTH
 from clackcount.beats.signs import roughness
 from clackcount.beats.strays import alike, fingerprint
 from clackcount.settings import BeatsSettings

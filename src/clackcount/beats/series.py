@@ -41,6 +41,12 @@ class Series:
         return float(self.z_honest.mean())
 
 
+def fullness(series: Series) -> float:
+    """Share of the beats between the first member and the last that are members."""
+    frames = series.frames
+    return float(len(frames) / (1 + (frames[-1] - frames[0]) / series.period))
+
+
 LAG_SPREAD = 2.0  # frames by which a sound of the cycle strays from its lag
 
 

@@ -10,7 +10,7 @@ from scipy.ndimage import maximum_filter1d, uniform_filter1d
 
 from clackcount.beats.cycle import likeness, profile
 from clackcount.beats.regularity import TURNS, locally_even, of_two_rates, two_clusters
-from clackcount.beats.series import Series, nearby, of_moments, refine
+from clackcount.beats.series import Series, fullness, nearby, of_moments, refine
 from clackcount.beats.signs import roughness
 from clackcount.beats.template import PEAK_REACH, Field, Frames, Scoring, gain, local_maxima
 from clackcount.settings import BeatsSettings
@@ -152,12 +152,6 @@ def hops(series: Series, was: Series) -> bool:
 
 
 HOPS = 0.9
-
-
-def fullness(series: Series) -> float:
-    """Share of the beats between the first member and the last that are members."""
-    frames = series.frames
-    return float(len(frames) / (1 + (frames[-1] - frames[0]) / series.period))
 
 
 FULLISH, SMOOTH = 0.8, 0.04

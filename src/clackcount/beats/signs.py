@@ -6,7 +6,7 @@ import numpy as np
 
 from clackcount.beats.gaps import FRAME_ERROR, is_single
 from clackcount.beats.regularity import BREAK_PERIODS, unevenness
-from clackcount.beats.series import Series
+from clackcount.beats.series import Series, fullness
 from clackcount.beats.template import PEAK_REACH, Frames, distance, local_maxima
 
 # A logistic regression on what the search finds in made and recorded places with and without a ram, of signs that
@@ -43,6 +43,7 @@ def ram_odds(
     rush_t: float,
     n_bands: float = np.inf,
     hidden: float = 0.0,
+    hoped: bool = False,
 ) -> float:
     """Log odds that these are the slams of a ram and not steps, a bird's phrases, drips or chance.
 
@@ -52,22 +53,8 @@ def ram_odds(
     cycle.rush_contrast.
     n_bands: how many bands the knocks are heard in, see cycle.breadth.
     hidden: share of the time in which nothing could be heard, another pump's knocks having been taken out.
+    hoped: whether water and reopening are only hoped for; with water much that is none would be a ragged ram's.
     """
-    odds = _odds(series, frames_per_s, reopens=reopens, surely=surely, rush_t=rush_t, n_bands=n_bands, hidden=hidden)
-    return max(odds, RAGGED_ODDS) if goes_raggedly(series, frames_per_s, rush_t) else odds
-
-
-def _odds(
-    series: Series,
-    frames_per_s: float,
-    *,
-    reopens: bool,
-    surely: bool = False,
-    rush_t: float,
-    n_bands: float = np.inf,
-    hidden: float = 0.0,
-) -> float:
-    """The log odds of a beat that is not ragged; see ram_odds."""
     whole = series.frames
     gain = float(np.clip(series.evidence / len(whole), -1, 8))
     against = AGAINST_COST * float(np.clip((rush_t - AGAINST_FIRST_T) / (AGAINST_LAST_T - AGAINST_FIRST_T), 0, 1))
@@ -87,16 +74,15 @@ def _odds(
         none, full = CROWD_ALONE
         against += CROWD_COST * float(crowd * np.clip((none - alone(series)) / (none - full), 0, 1))
     rushes = RUSHES * float(np.clip((rush_t - RUSH_FIRST_T) / (RUSH_LAST_T - RUSH_FIRST_T), 0, 1))
-    return rushes + CONSTANT + PER_GAIN * gain + steady - against + SURELY_REOPENS * surely
+    odds = rushes + CONSTANT + PER_GAIN * gain + steady - against + SURELY_REOPENS * surely
+    if odds < RAGGED_ODDS and goes_raggedly(series, frames_per_s, 0.0 if hoped else rush_t):
+        return RAGGED_ODDS
+    return odds
 
 
 def at_best(series: Series, frames_per_s: float) -> float:
-    """The log odds of a series, had it all that speaks for a ram beside its rhythm: water and a reopening valve.
-
-    Or as it is, where it goes raggedly: with water much would that is none.
-    """
-    odds = _odds(series, frames_per_s, reopens=True, rush_t=RUSH_LAST_T)
-    return max(odds, RAGGED_ODDS) if goes_raggedly(series, frames_per_s) else odds
+    """The log odds of a series, had it all that speaks for a ram beside its rhythm: water and a reopening valve."""
+    return ram_odds(series, frames_per_s, reopens=True, rush_t=RUSH_LAST_T, hoped=True)
 
 
 def goes_raggedly(series: Series, frames_per_s: float, rush_t: float = 0.0) -> bool:
@@ -110,17 +96,17 @@ def goes_raggedly(series: Series, frames_per_s: float, rush_t: float = 0.0) -> b
     if len(time_s) < RAGGED_MEMBERS or time_s[-1] - time_s[0] < SPAN_S:
         return False
     interval = np.diff(time_s)
-    walks = WALK_PER_MIN[0] <= 60 / float(np.median(interval)) <= WALK_PER_MIN[1]
+    period_s = float(np.median(interval))
+    walks = WALK_PER_MIN[0] <= 60 / period_s <= WALK_PER_MIN[1]
     if scatter(series.frames, series.period, frames_per_s) < (RAGGED_WALKING if walks else RAGGED_SCATTER):
         return False  # even enough for the other signs, or as people walk
-    share = interval / np.median(interval)
+    share = interval / period_s
     single = share[is_single(np.log(share))]
-    fill = len(time_s) / (1 + (series.frames[-1] - series.frames[0]) / series.period)
     odds = (
         RAGGED_CONSTANT
         + RAGGED_PER_LOG_CV * float(np.log(np.clip(np.std(interval) / np.mean(interval), 0.003, 1)))
         + RAGGED_PER_ALONE * alone(series)
-        + RAGGED_PER_FILL * min(fill, RAGGED_FULL)
+        + RAGGED_PER_FILL * min(fullness(series), RAGGED_FULL)
         + RAGGED_PER_GAIN * float(np.clip(series.evidence / len(time_s), -1, 8))
         + RAGGED_PER_EARLY * float(np.mean(single < EARLY))
         + RAGGED_PER_LATE * float(np.mean(single > LATE))

@@ -450,6 +450,8 @@ def test_what_sends_a_person_somewhere_carries_the_caution_of_that_place(rule) -
             assert any(caution in text for text in rule.cautions), (rule.code, caution)
     if rule.severity is not Severity.INFO and sent:
         assert any("local codes" in text for text in rule.cautions)
+    if "record" in rule.next.lower():  # the phone is held beside the valve, and beside the stream
+        assert any("fingers" in text for text in rule.cautions), rule.code
 
 
 def test_codes_are_unique_and_explained() -> None:

@@ -148,6 +148,13 @@ def test_story_is_in_order_and_says_what_happened(stopped):
     assert "slower by 4 %" in story[4].text
 
 
+def test_how_long_it_took_to_settle_is_told_with_its_band_rounded_outwards(stopped):
+    fitted = dataclasses.replace(stopped.running.startup, settling_time_s=15.0, settling_time_ci95_s=(10.7, 19.3))
+    running = dataclasses.replace(stopped.running, startup=fitted)
+    told = view.of(dataclasses.replace(stopped, running=running)).story[3].text
+    assert told.endswith("once the delivery line is full; it settled in 15 s (10 to 20 s)")
+
+
 def test_quiet_that_might_as_well_be_rushing_is_told_with_doubt(stopped):
     timeline = (model.Stretch(model.State.QUIET, 0.0, 61.3, 0, 0.55),)
     told = dataclasses.replace(stopped, running=model.Running(timeline))

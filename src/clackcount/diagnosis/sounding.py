@@ -7,7 +7,7 @@ import numpy as np
 from clackcount.diagnosis.facts import Facts
 from clackcount.diagnosis.rule import Rule, Sign, source
 from clackcount.model import Basis, FloatArray, Pattern, Severity
-from clackcount.model.cautions import ANCHOR, AT_THE_VALVE, EVERYWHERE
+from clackcount.model.cautions import ANCHOR, AT_THE_VALVE, BESIDE_IT, EVERYWHERE
 
 BEATS_MIN = 30
 STEADY_MIN = 20  # beats: a minute of a slow ram
@@ -120,6 +120,7 @@ RULES = (
         source="",
         looks=_doubtful,
         question="Was a ram running near the phone?",
+        cautions=BESIDE_IT,
     ),
     Rule(
         code="steady-beat",
@@ -175,6 +176,7 @@ RULES = (
         source="a drive pipe for each: " + source("lab"),
         looks=_two_rams,
         question="Does each ram have a drive pipe of its own? It needs one.",
+        cautions=BESIDE_IT,
         remark=True,
     ),
     Rule(

@@ -7,7 +7,7 @@ from collections.abc import Callable
 from clackcount.diagnosis.facts import Facts, clock, times
 from clackcount.diagnosis.rule import Rule, Sign, source
 from clackcount.model import Basis, Cause, Severity, State, Stop
-from clackcount.model.cautions import EVERYWHERE
+from clackcount.model.cautions import BESIDE_IT, EVERYWHERE
 
 AGAIN = 2  # stops in one recording that are no accident any more
 FAINT = 0.6  # rushing or quiet heard with less than this is not told as heard
@@ -258,5 +258,6 @@ RULES = (
         source="",
         looks=_unclear,
         question="While it did not beat: did water run out of the waste valve?",
+        cautions=BESIDE_IT,
     ),
 )

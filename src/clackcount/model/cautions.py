@@ -18,6 +18,7 @@ STREAM = (
 COLD = "In frost drain what stands still; ice bursts pipes and makes banks slippery."
 ANCHOR = "A ram or pipe that moves can break its joints: stand clear of it while it runs."
 
+BESIDE_IT = (FINGERS, STREAM, COLD)  # where a phone is held
 AT_THE_VALVE = (FINGERS, PRESSURE)
 AT_THE_INTAKE = (STREAM, COLD)
 EVERYWHERE = (FINGERS, PRESSURE, STREAM, COLD)

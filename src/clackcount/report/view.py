@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import PurePath
@@ -287,8 +288,16 @@ def _startup_events(startup: Startup | None) -> Iterator[tuple[float, Event]]:
     if startup is None or startup.settled_from_s is None or not startup.hand_strokes:
         return
     settled_s = startup.settled_from_s
-    text = "steady enough to begin a timed catch, once the delivery line is full"
+    text = f"steady enough to begin a timed catch, once the delivery line is full{_settling_text(startup)}"
     yield settled_s, Event(clock(settled_s), text, settled_s)
+
+
+def _settling_text(startup: Startup) -> str:
+    """How long the fitted settling took, its band rounded outwards; "" where nothing changed that could be fitted."""
+    if startup.settling_time_s is None or startup.settling_time_ci95_s is None:
+        return ""
+    low_s, high_s = startup.settling_time_ci95_s
+    return f"; it settled in {startup.settling_time_s:.0f} s ({math.floor(low_s)} to {math.ceil(high_s)} s)"
 
 
 def story(listening: Listening, most: int) -> tuple[Event, ...]:

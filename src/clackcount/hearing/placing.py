@@ -36,7 +36,7 @@ def place(
     for start in range(0, n, BATCH):
         part = slice(start, min(start + BATCH, n))
         pick[part], clear[part] = _pick(samples, approx_sample[part] - first_sample, sample_rate_hz)
-        pick[part] = struck(samples, pick[part], sample_rate_hz)
+        pick[part] = struck(samples, pick[part], sample_rate_hz, wave_db=WAVE_DB)
     offset = pick - (approx_sample - first_sample)
     sure = clear > CLEAR_MIN
     if sure.sum() >= max(3, SURE_SHARE * n):
@@ -81,27 +81,38 @@ def _pick(
     return np.asarray(middle - n_before + second, dtype=np.float64), clear
 
 
-def struck(samples: NDArray[np.floating], pick: NDArray[np.float64], sample_rate_hz: int) -> NDArray[np.float64]:
+def struck(
+    samples: NDArray[np.floating], pick: NDArray[np.float64], sample_rate_hz: int, *, wave_db: float = np.inf
+) -> NDArray[np.float64]:
     """Each start moved past what only heralds it, in samples, float64 (n,).
 
     In a quiet place a latch, a creak or the hiss of the closing gap is heard before the blow, and is where the sound
     begins. The blow begins where the first difference of the wave (bodies ring higher than they creak) comes within
-    FORE_DB of its peak; beside noise that is where it was.
+    FORE_DB of its peak, and the wave itself within wave_db of its own; beside noise that is where it was.
     """
     width = max(1, round(SMOOTH_S * sample_rate_hz))
     reach = round(FORE_S * sample_rate_hz)
     first = np.round(pick).astype(np.int64)
     where = first[:, None] + np.arange(-1, reach + width)[None, :]
     wave = samples[np.clip(where, 0, len(samples) - 1)].astype(np.float64)
-    power = np.cumsum(np.diff(wave, axis=1) ** 2, axis=1)
-    level = power[:, width:] - power[:, :-width]
-    risen = level >= level.max(axis=1, keepdims=True) * 10 ** (-FORE_DB / 10)
+    risen = _near_peak(np.diff(wave, axis=1), width, FORE_DB) & _near_peak(wave[:, 1:], width, wave_db)
     step = np.argmax(risen, axis=1) if len(first) else np.zeros(0, dtype=np.int64)
     # the mean over a width first reaches the blow when its last sample does
     return pick + np.where(step > 0, step + width - 1, 0)
 
 
+def _near_peak(waves: NDArray[np.float64], width: int, within_db: float) -> NDArray[np.bool_]:
+    """Where the power of each row, over so many samples from there on, comes near the highest of that row."""
+    power = np.cumsum(waves**2, axis=1)
+    level = power[:, width:] - power[:, :-width]
+    near: NDArray[np.bool_] = level >= level.max(axis=1, keepdims=True) * 10 ** (-within_db / 10)
+    return near
+
+
 FORE_S, FORE_DB, SMOOTH_S = 0.03, 13.0, 0.0005  # how long before the blow, and how much weaker, is not yet it
+# A codec spreads a blow over its whole frame, in the octaves where all was quiet before. Those are what the whitened
+# wave and the difference show most; in the wave itself they are faint.
+WAVE_DB = 16.0
 
 
 def _common_start(samples: NDArray[np.floating], approx: NDArray[np.float64], sample_rate_hz: int) -> float:

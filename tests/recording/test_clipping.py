@@ -76,6 +76,17 @@ def test_what_is_not_clipped_is_not_called_so(sound: np.ndarray, step: float) ->
     assert not any("clipped" in warning for warning in info.warnings)
 
 
+@pytest.mark.parametrize("subtype", ["ULAW", "ALAW"])
+def test_the_coarse_steps_of_the_telephone_codings_are_no_flat_tops(tmp_path: Path, subtype: str) -> None:
+    for name, sound, clipped in (("well", slams(0.7), False), ("badly", np.clip(10 * slams(), -1, 1), True)):
+        path = tmp_path / f"{name}.wav"
+        soundfile.write(path, sound, RATE, subtype=subtype)
+        with open_recording(path) as recording:
+            for _ in recording.blocks():
+                pass
+            assert (recording.info().clipped_fraction > 0) is clipped
+
+
 @pytest.mark.parametrize(("codec", "container"), [("aac", "ipod"), ("libmp3lame", "mp3"), ("libopus", "ogg")])
 def test_clipping_at_full_scale_shows_through_a_lossy_codec(tmp_path: Path, codec: str, container: str) -> None:
     clipped = np.clip(20 * slams(), -1, 1).astype(np.float32)

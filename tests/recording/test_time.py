@@ -35,6 +35,7 @@ COPIES = [
     ("bare.mp3", "libmp3lame", "mp3", (48_000, 16_000), {"options": {"write_xing": "0", "id3v2_version": "0"}}),
     ("mp3.mkv", "libmp3lame", "matroska", (44_100,), {}),
     ("a.ts", "aac", "mpegts", (48_000,), {}),
+    ("a.latm", "aac", "latm", (48_000,), {}),
     ("a.flac", "flac", "flac", (48_000,), {"bit_rate": None}),
     ("late.mp4", "aac", "mp4", (48_000, 44_100), {"picture": True, "start_s": 0.5}),
 ]
@@ -125,13 +126,34 @@ def test_what_an_edit_list_cuts_off_is_not_heard(tmp_path: Path) -> None:
 
 
 def test_aac_without_word_of_its_lead_in_says_so(tmp_path: Path) -> None:
-    told = encode(tmp_path / "a.m4a", knocks(48_000), 48_000, "aac", "ipod")
-    untold = encode(tmp_path / "a.aac", knocks(48_000), 48_000, "aac", "adts")
-    for path, n_warnings in ((told, 0), (untold, 1)):
+    cases = (
+        ("a.m4a", "ipod", 48_000, ""),
+        ("a.aac", "adts", 48_000, "0.02 s"),
+        ("low.aac", "adts", 16_000, "0.07 s"),
+    )
+    for name, container, rate, off_by in cases:
+        with open_recording(encode(tmp_path / name, knocks(rate), rate, "aac", container)) as recording:
+            for _ in recording.blocks():
+                pass
+            told = [warning for warning in recording.info().warnings if "lead-in" in warning]
+        assert (f"off by the same {off_by} or less" in told[0]) if off_by else not told
+
+
+def test_several_sound_tracks_are_told(tmp_path: Path) -> None:
+    one = encode(tmp_path / "one.mov", knocks(16_000), 16_000, "aac", "mov")
+    with av.open(str(one)) as given, av.open(str(tmp_path / "two.mov"), "w") as out:
+        tracks = [out.add_stream_from_template(given.streams.audio[0]) for _ in range(2)]
+        for packet in given.demux():
+            for track in tracks:
+                copy = av.Packet(bytes(packet))
+                copy.pts, copy.dts, copy.time_base, copy.stream = packet.pts, packet.dts, packet.time_base, track
+                if packet.size:
+                    out.mux(copy)
+    for path, n in ((one, 0), (tmp_path / "two.mov", 1)):
         with open_recording(path) as recording:
             for _ in recording.blocks():
                 pass
-            assert sum("lead-in" in warning for warning in recording.info().warnings) == n_warnings
+            assert sum("2 sound tracks" in warning for warning in recording.info().warnings) == n
 
 
 def test_sound_that_begins_after_the_picture_counts_from_its_own_start_and_says_so(tmp_path: Path) -> None:
@@ -141,6 +163,17 @@ def test_sound_that_begins_after_the_picture_counts_from_its_own_start_and_says_
         warnings = recording.info().warnings
     np.testing.assert_allclose(shifts_ms(sound, 48_000), 0.0, atol=AGREE_MS)
     assert any("after the picture" in warning for warning in warnings)
+
+
+def test_a_container_that_counts_from_later_than_zero_has_no_late_sound(tmp_path: Path) -> None:
+    later = {"output_ts_offset": "1.4"}
+    path = encode(tmp_path / "a.ts", knocks(48_000), 48_000, "aac", "mpegts", picture=True, options=later)
+    with av.open(str(path)) as given:
+        assert given.start_time > 1_000_000  # in microseconds
+    with open_recording(path) as recording:
+        for _ in recording.blocks():
+            pass
+        assert not any("after the picture" in warning for warning in recording.info().warnings)
 
 
 @pytest.mark.parametrize(

@@ -5,7 +5,8 @@ noted in MP3 and Matroska headers are taken off by ffmpeg; what no header tells 
 is certain:
 
 - AAC: one frame. "Encoders add at least 1024 samples of silence before the first 'true' audio sample" (Apple,
-  QuickTime File Format, Appendix G). An encoder that adds more leaves all times late by the same few hundredths.
+  QuickTime File Format, Appendix G), theirs 2112; what was cut out of a longer file has none. So all times may be off
+  by about a frame, late or early.
 - MP3: 1105 samples, 576 of the encoder that most programs use and 528 + 1 of every decoder (LAME Technical FAQ).
 - AMR: the encoder's look-ahead of 5 ms (3GPP TS 26.090 and 26.190, from memory); in the wide-band kind also the
   0.94 ms of its change of sample rate.
@@ -21,15 +22,23 @@ import numpy as np
 
 from clackcount.errors import RecordingError
 from clackcount.recording.placing import Placer
-from clackcount.recording.reader import Chunk, Forgiving, Reader, damaged
+from clackcount.recording.reader import TELEPHONE_RATIO, Chunk, Forgiving, Reader, damaged
 from clackcount.recording.sniff import WILL_DO, Kind
 from clackcount.units import clock
 
-_CODEC = {"mp3float": "mp3", "amrnb": "amr_nb", "amrwb": "amr_wb", "libopus": "opus", "libvorbis": "vorbis"}
+_CODEC = {
+    "aac_latm": "aac",
+    "mp3float": "mp3",
+    "amrnb": "amr_nb",
+    "amrwb": "amr_wb",
+    "libopus": "opus",
+    "libvorbis": "vorbis",
+}
 _LOSSLESS = ("flac", "alac", "wavpack", "tta", "ape")
 _DTYPE = {"u8": np.uint8, "s16": np.int16, "s32": np.int32, "flt": np.float32, "dbl": np.float64}
 _MOST_PLANES = 8
 _MP3_LEAD = 1105
+_AAC_LEAD_OFF = 1.1  # frames
 _AMR_LEAD_S = {"amr_nb": 0.005, "amr_wb": 0.0059375}
 # These know no lead-in at all, while their estimate of the length comes from the bit rate.
 _BARE = ("aac", "amr", "mpegts", "mp3")
@@ -71,12 +80,13 @@ class AvReader(Reader):
         )
         self.lossy = codec not in _LOSSLESS and not codec.startswith("pcm_")
         self.sample_step = {"s16": 2.0**-15, "u8": 2.0**-7}.get(self._first.format.name.rstrip("p"), 0.0)
+        self.sample_ratio = TELEPHONE_RATIO if codec in ("pcm_mulaw", "pcm_alaw") else 0.0
         self._trimmed = self._is_trimmed()
         self.n_frames_hint = self._claimed_frames()
         self._resamplers: dict[tuple[str, str, int], Any] = {}
 
     def chunks(self) -> Iterator[Chunk]:
-        self._warn_of_lead()
+        self._warn_of_start()
         group: list[Chunk] = []
         n_group = n_out = 0
         skip = 0 if self._trimmed else self._lead_samples()
@@ -176,13 +186,20 @@ class AvReader(Reader):
             return None
         return round(claimed_s * self.sample_rate_hz)
 
-    def _warn_of_lead(self) -> None:
+    def _warn_of_start(self) -> None:
+        if (n_tracks := len(_readable_tracks(self._container))) > 1:
+            self.warnings.append(f"the file has {n_tracks} sound tracks: the first was used")
         if self.codec == "aac" and not self._trimmed:
+            off_s = _AAC_LEAD_OFF * self._first.samples / self.sample_rate_hz
             self.warnings.append(
                 "this aac sound does not say how long its encoder's lead-in is: "
-                "all times may be late by the same 0.05 s or less"
+                f"all times may be off by the same {off_s:.2f} s or less"
             )
-        start_s = float((self._first.pts or 0) * self._first.time_base)
+        # Some containers begin to count anywhere, a second or more after zero.
+        pictures_s = [
+            float(film.start_time * film.time_base) for film in self._container.streams.video if film.start_time
+        ]
+        start_s = float((self._first.pts or 0) * self._first.time_base) - min(pictures_s, default=0.0)
         if self._container.streams.video and start_s > _LATE_SOUND_S:
             self.warnings.append(
                 f"the sound begins {start_s:.2f} s after the picture: times count from the start of the sound"
@@ -220,10 +237,13 @@ def _open(file: IO[bytes], kind: Kind | None) -> Any:
         ) from err
 
 
+def _readable_tracks(container: Any) -> list[Any]:
+    """Sound tracks that have a decoder. A phone's second track may be a spatial one without."""
+    return [stream for stream in container.streams.audio if stream.codec_context is not None]
+
+
 def _sound_track(container: Any) -> Any:
-    """The first sound track that has a decoder. A phone's second track may be a spatial one without."""
-    tracks = [stream for stream in container.streams.audio if stream.codec_context is not None]
-    if tracks:
+    if tracks := _readable_tracks(container):
         return tracks[0]
     if container.streams.audio:
         raise RecordingError("the sound is in a coding that cannot be read", code="not-sound")

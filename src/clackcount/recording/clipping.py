@@ -21,8 +21,8 @@ _LOSSY_HAIR, _LOSSY_OVER, _LOSSY_OVER_SHARE = 0.05, 1.02, 0.1
 class Rail:
     """One side (top, or bottom turned over) of one channel. Counts begin anew when the sound goes clearly higher."""
 
-    def __init__(self, sample_step: float) -> None:
-        self._step = sample_step
+    def __init__(self, sample_step: float, sample_ratio: float = 0.0) -> None:
+        self._step, self._ratio = sample_step, max(_HAIR, sample_ratio)
         self._base = self.level = _LOWEST_RAIL
         self._n_at = self._n_below = 0
         self._n_used = 0.0
@@ -64,7 +64,7 @@ class Rail:
         return self._n_used if self.flat else 0.0
 
     def _hair(self) -> float:
-        return max(_HAIR * self.level, self._step)
+        return max(self._ratio * self.level, self._step)
 
 
 class LossyRail(Rail):

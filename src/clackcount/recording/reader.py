@@ -16,6 +16,7 @@ from clackcount.units import clock
 
 Chunk = NDArray[Any]
 
+TELEPHONE_RATIO = 1 / 16  # mu-law and A-law: 16 levels to an octave of amplitude (ITU-T G.711)
 CHUNK_S = 0.25  # decisions fall on chunks of this length; also how far a live stream lags behind
 _LONGEST_READ_S, _LARGEST_READ = 5.0, 1 << 19  # seconds; values over all channels
 _SHORT_SHARE, _SHORT_S = 0.01, 0.5  # a header that promises so much more is off by more than a frame of its codec
@@ -51,6 +52,7 @@ class Reader(ABC):
     """One opened source.
 
     sample_step: the step between neighbouring sample values, re full scale (0 for floats).
+    sample_ratio: the same re the value itself, at most, in the telephone codings (0 elsewhere).
     lossy: decoded from a lossy codec, whose overshoot may pass full scale where the sound was clipped.
     live: sound that is still being made, so nothing may wait for a full buffer.
     n_frames_hint: length that the header claims, in samples per channel, None if it claims nothing.
@@ -64,6 +66,7 @@ class Reader(ABC):
         self.channels = channels
         self.n_frames_hint: int | None = None
         self.sample_step = 0.0
+        self.sample_ratio = 0.0
         self.lossy = False
         self.live = False
         self.warnings: list[str] = []

@@ -8,7 +8,7 @@ from typing import IO
 import numpy as np
 import soundfile
 
-from clackcount.recording.reader import Chunk, Forgiving, Reader, damaged, read_samples
+from clackcount.recording.reader import TELEPHONE_RATIO, Chunk, Forgiving, Reader, damaged, read_samples
 
 # Read as the type the file holds: 16-bit samples as floats cost soundfile 10 x as much.
 _AS_INT16 = ("PCM_16", "PCM_S8", "PCM_U8", "ULAW", "ALAW", "IMA_ADPCM", "MS_ADPCM", "GSM610", "G721_32", "DPCM_16")
@@ -41,6 +41,7 @@ class SoundfileReader(Reader):
         )
         self.n_frames_hint = self._file.frames if self._file.frames < 1 << 62 else None
         self.sample_step = _STEP.get(subtype, 0.0)
+        self.sample_ratio = TELEPHONE_RATIO if subtype in ("ULAW", "ALAW") else 0.0
         self.lossy = subtype in ("VORBIS", "OPUS", "MPEG_LAYER_III")
         self._dtype = "int16" if subtype in _AS_INT16 else "int32" if subtype in _AS_INT32 else "float32"
 

@@ -232,7 +232,7 @@ def _percent(share: float) -> str:
 
 
 def _rail(reader: Reader) -> Rail:
-    return LossyRail() if reader.lossy else Rail(reader.sample_step)
+    return LossyRail() if reader.lossy else Rail(reader.sample_step, reader.sample_ratio)
 
 
 def _grams(cut: NDArray[np.float32]) -> NDArray[np.float32]:

@@ -79,6 +79,13 @@ def test_bad_recordings_are_one_line_and_exit_2(name, run, tmp_path):
     assert "fault in clackcount" not in ran.err
 
 
+@pytest.mark.parametrize("name", ["dir", "a", "is"])
+def test_a_name_that_is_a_word_of_the_message_is_told_too(name, run, tmp_path, monkeypatch):
+    (tmp_path / name).mkdir()
+    monkeypatch.chdir(tmp_path)
+    assert run("listen", name).err.startswith(f"error: {name}: this is a directory (hint: ")
+
+
 def test_a_file_that_may_not_be_read(run, brook, monkeypatch):
     if os.geteuid() == 0:
         pytest.skip("nothing is forbidden to root")

@@ -46,7 +46,7 @@ def error_line(err: ClackcountError, about: str = "") -> str:
     """What was wrong, with the file or value it is about, and the hint: one line."""
     message = one_line(err)
     about = "standard input" if about == "-" else one_line(about)
-    if about and about not in message:
+    if about and not message.startswith(f"{about}:"):
         message = f"{about}: {message}"
     kind = "error" if err.exit_code == 2 else "failed"
     return f"{kind}: {message}" + (f" (hint: {one_line(err.hint)})" if err.hint else "")

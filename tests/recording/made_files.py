@@ -44,11 +44,13 @@ def encode(
     options: dict[str, str] | None = None,
     bit_rate: int | None = 64_000,
     layout: str = "mono",
+    n_tracks: int = 1,
 ) -> Path:
     """The sound in a file of the given coding; skips the test where this ffmpeg cannot encode that.
 
     picture: with a video track beside it. start_s: the sound begins so much after the picture.
-    layout: the channels, all alike. lost_packets: numbers of packets (from 1) left out.
+    layout: the channels, all alike. n_tracks: sound tracks, all alike.
+    lost_packets: numbers of packets (from 1) left out.
     """
     try:
         av.codec.Codec(codec, "w")
@@ -57,18 +59,20 @@ def encode(
     rate = 48_000 if codec == "libopus" else sample_rate_hz
     with av.open(str(path), "w", format=container, options=options or {}) as out:
         film = _film(out) if picture else None
-        track = out.add_stream(codec, rate=rate)
-        track.codec_context.layout = layout
-        if bit_rate:
-            track.codec_context.bit_rate = bit_rate
+        tracks = [out.add_stream(codec, rate=rate) for _ in range(n_tracks)]
+        for track in tracks:
+            track.codec_context.layout = layout
+            if bit_rate:
+                track.codec_context.bit_rate = bit_rate
         if film:
             _picture(out, film, len(sound) / sample_rate_hz)
-        number = 0
-        for part in _frames(sound, sample_rate_hz, start_s, track.codec_context, rate):
-            for packet in track.encode(part):
-                number += 1
-                if number not in lost_packets:
-                    out.mux(packet)
+        for track in tracks:
+            number = 0
+            for part in _frames(sound, sample_rate_hz, start_s, track.codec_context, rate):
+                for packet in track.encode(part):
+                    number += 1
+                    if number not in lost_packets:
+                        out.mux(packet)
     return path
 
 

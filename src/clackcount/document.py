@@ -87,7 +87,7 @@ def doubts(listening: Listening) -> tuple[str, ...]:
         found.extend(of_which + doubt for doubt in beat.doubts)
     if not listening.beats.pumps and listening.recording.duration_s < BRIEF_S:
         found.append(
-            f"{listening.recording.duration_s:.2g} s of sound are too short to be sure that no ram beats: "
+            f"{listening.recording.duration_s:.2g} s of sound is too short to be sure that no ram beats: "
             "record a minute or more."
         )
     if listening.beats.pumps:

@@ -173,7 +173,7 @@ def test_each_doubt_is_said(parts, word):
 
 def test_too_little_sound_does_not_prove_that_no_ram_beats():
     brief, long = (document.doubts(listening_of(train_of([], duration_s=duration_s))) for duration_s in (3.0, 30.0))
-    assert brief == ("3 s of sound are too short to be sure that no ram beats: record a minute or more.",)
+    assert brief == ("3 s of sound is too short to be sure that no ram beats: record a minute or more.",)
     assert long == ()
 
 

@@ -6,7 +6,7 @@ for what only the future could have shown. Memory is that of one window.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,6 +16,7 @@ from clackcount.beats.heard import Heard
 from clackcount.beats.knocks import ALONE_S, beats_evenly, loud_knocks
 from clackcount.beats.known import Known
 from clackcount.beats.missing import FELLOWS, missing_beats
+from clackcount.beats.regularity import locally_even
 from clackcount.beats.tracker import Tracker
 from clackcount.beats.trust import MARGIN_S, Trust, rush_odds
 from clackcount.model import Due, FloatArray, Passage, SlamTrain, Verdict, Wanted
@@ -236,6 +237,7 @@ class LiveTracker:
             if self._told is None:
                 return None
         train = collector.slams(self._told, heard_s, self._trust.sure)
+        train = replace(train, beating=_beating(train, on_beat=self._on_beat))
         if self._on_beat:
             shut_s = train.reopen_s - train.time_s
             self._shut_s = float(np.nanmedian(shut_s)) if np.isfinite(shut_s).any() else 0.0
@@ -317,3 +319,16 @@ class LiveTracker:
         self._tracker.known += [candidate.known for candidate in candidates]
         for number, known in enumerate(self._tracker.known, start=1):
             known.pump = number
+
+
+def _beating(train: SlamTrain, *, on_beat: bool) -> NDArray[np.bool_]:
+    """Which slams lie on a beat, bool (n,); on_beat: the pump was heard beating.
+
+    In the little that is heard at once strokes by hand and their pushes easily make a beat of two rates, but a pump
+    that hops runs at one of them before and after; and knocks known by their sound alone are even by chance.
+    """
+    if not on_beat:
+        return train.beating & locally_even(train.time_s, least=EVEN_RUN - 1)
+    even = locally_even(train.time_s)
+    runs = np.maximum.accumulate(even) & np.maximum.accumulate(even[::-1])[::-1]
+    return train.beating & runs if even.any() else train.beating

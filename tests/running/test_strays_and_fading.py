@@ -174,3 +174,41 @@ def test_a_restart_by_hand_is_told_as_a_start() -> None:
     assert startup is not None
     assert startup.hand_strokes == pytest.approx(5, abs=1)
     assert startup.self_cycling_from_s == pytest.approx(truth.self_from_s + 1.0, abs=2.0)
+
+
+def talk(train: SlamTrain, from_s: float, to_s: float, seed: int = 4) -> SlamTrain:
+    """The train with what a talker says, taken for knocks: as loud as slams at times, and at others not."""
+    rng = np.random.default_rng(seed)
+    at_s = from_s + np.cumsum(rng.lognormal(np.log(1.1), 0.4, 80))
+    at_s = at_s[at_s < to_s]
+    talked = with_knocks(train, at_s.tolist())
+    off_db = np.where(np.isin(talked.time_s, at_s), rng.normal(3, 7, len(talked)), 0.0)
+    return replace(talked, strength_db=talked.strength_db + off_db)
+
+
+def test_talk_after_a_stop_is_no_pushing_where_no_water_tells() -> None:
+    train, flow, truth = Story(6, rush_db=-20).runs(40).quiet(50).told()
+    running = understand(Beats(talk(train, 44.0, 88.0)), flow, train.duration_s)
+    assert [stretch.state for stretch in running.timeline] == [State.SELF, State.QUIET]
+    assert running.stops[0].time_s == pytest.approx(truth.stops[0][0] if truth.stops else train.time_s[-1], abs=0.1)
+
+
+def test_strokes_that_lead_to_a_run_are_told_where_no_water_tells() -> None:
+    train, flow, truth = Story(6, rush_db=-20).quiet(5).hand(5).runs(40).told()
+    running = understand(Beats(train), flow, train.duration_s)
+    assert running.startup is not None
+    assert running.startup.hand_strokes == pytest.approx(truth.hand_strokes, abs=1)
+
+
+@pytest.mark.parametrize("seed", [0, 8])
+def test_nobody_pushes_a_ragged_ram_that_runs(seed: int) -> None:
+    """A beat that comes early, or late, is the ram's own; somebody must notice first that it stopped."""
+    rng = np.random.default_rng(seed)
+    train, flow, _ = Story(6, period_s=0.75, rush_db=12).runs(60).told()
+    ragged_s = rng.normal(0.75, 0.225, len(train) - 1).clip(0.35)
+    time_s = train.time_s[0] + np.concatenate([[0.0], np.cumsum(ragged_s)])
+    unheard = np.full(len(train), np.nan)
+    off_beat = np.zeros(len(train), bool)
+    ragged = replace(train, time_s=time_s, reopen_s=unheard, opened_s=unheard, beating=off_beat, duration_s=70.0)
+    running = understand(Beats(ragged), flow, 70.0)
+    assert [stretch.state for stretch in running.timeline] == [State.SELF, State.QUIET]

@@ -16,7 +16,8 @@ from clackcount.settings import RunningSettings
 
 MISSED_MIN = 2
 SURE_ODDS, LIKELY_ODDS = 7.0, 4.5  # log odds that the beats due did not come
-CAME_ODDS = -3.0
+CAME_ODDS, HARDLY_ODDS = -3.0, 2.0
+LATE, LATE_S = 0.08, 0.1  # share of a period by which a beat may come late, and until it is known for a slam
 WAIT_S = 1.0  # past the beat that was due, however fast the ram: part of the two seconds goes into hearing it
 MASKED_DB = 6.0  # a gust this much above the usual may hide slams
 LONGEST_LIMITS, LONGEST_S = 2.5, 8.0  # nothing hides a beat for longer
@@ -25,17 +26,18 @@ LONGEST_LIMITS, LONGEST_S = 2.5, 8.0  # nothing hides a beat for longer
 def last_known(due: Due | None, last_s: float) -> float:
     """When the last beat came, s, that is known to have come, be it a slam, at last_s, or one too soft to be one.
 
-    What comes after beats that surely did not is noise.
+    What comes after beats that surely did not is noise, and so is one by itself after one that hardly did.
     """
     if due is None:
         return last_s
-    known_s, missing = last_s, 0.0
+    known_s, missing, came = last_s, 0.0, False
     for time_s, odds in zip(due.time_s.tolist(), due.odds.tolist(), strict=True):
         if time_s <= last_s:
             continue
-        if odds < CAME_ODDS:
+        came, came_before = odds < CAME_ODDS, came
+        if came and (came_before or missing < HARDLY_ODDS):
             known_s, missing = time_s, 0.0
-        else:
+        elif not came:
             missing = max(0.0, missing + odds)
         if missing >= LIKELY_ODDS:
             break
@@ -65,8 +67,8 @@ def stopped(silence_s: float, period_s: float, limit_s: float, odds: float | Non
     """
     if silence_s > max(LONGEST_LIMITS * limit_s, LONGEST_S):
         return True
-    if silence_s <= max(MISSED_MIN * period_s, period_s + WAIT_S):
-        return False
+    if silence_s <= max(MISSED_MIN * period_s * (1 + LATE) + LATE_S, period_s + WAIT_S):
+        return False  # or one beat that is really left out, as rams do, would be a stop
     return True if odds is not None and odds >= SURE_ODDS else None
 
 

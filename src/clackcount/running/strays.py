@@ -13,9 +13,10 @@ from numpy.typing import NDArray
 
 from clackcount.model import FloatArray, SlamTrain
 from clackcount.running.cutoff import BEATS_MIN, CutOff
+from clackcount.running.strokes import even_members
 from clackcount.settings import RunningSettings
 
-STROKES_MIN = 3
+STROKES_MIN, STROKES_MAX = 3, 30  # of one spell of pushing
 STROKE_DROP, STROKE_SPREAD = 0.8, 0.3  # of the rush at a hand's stroke, in units of that at the pump's own slams
 OWN_SPREAD = 0.15  # the same at the pump's own slams
 PUSHED_MAX = 1.5  # what little water cut off may say for a hand; much says nothing, for some let it run long
@@ -34,6 +35,9 @@ OWN_FOR_SURE, NONE_SPREAD, RECKONED_GAP = -2.0, 0.2, 3.5  # log odds; of the sha
 SKIPPED, SKIPS = 1.5, 1.0  # periods since the beat before, and log odds of such a one
 OFF_BEAT, ON_BEAT = 0.5, -0.5  # of one that lies off the beat, or on it
 IN_STEP = 0.12  # an interval no further off the usual
+SOFTEST_DB, LOUDEST_DB = -6.0, 2.0  # strokes against slams; their median, which strays less than each
+SPREAD_MIN_DB, SPREAD_MOST = 2.5, 1.5  # of strokes, at least, and times that of the slams
+RUN_GAP, EVEN_SHARE = 3.0, 0.7  # periods in which a run that goes on is heard again; of its slams
 CONTINUES = 2.2  # of the last intervals: a knock so soon after a run goes on with it
 
 
@@ -44,6 +48,8 @@ def plausible(train: SlamTrain, cut_off: CutOff | None, settings: RunningSetting
     keep = train.beating | ~_too_loud(train)
     keep &= _shuts_water_off(train, cut_off) if cut_off is not None else train.beating | ~_pushes(train)
     group = np.cumsum(np.diff(train.time_s, prepend=train.time_s[0]) > settings.hand_gap_s).astype(np.intp)
+    if cut_off is None:
+        keep &= ~_leads_to_no_run(train, settings)
     group += np.cumsum(_after_a_run(train, keep, group))
     certain = (train.beating | np.isfinite(train.opened_s)) & keep
     large = np.bincount(group, weights=keep) >= STROKES_MIN
@@ -74,7 +80,7 @@ def _shuts_water_off(train: SlamTrain, cut_off: CutOff) -> NDArray[np.bool_]:
     slam, opening = (_normal(drop - usual, STROKE_SPREAD, noise) for usual in (stroke_drop, -stroke_drop))
     odds = np.log(slam / np.maximum(opening, _normal(drop, 0.0, noise)))
     if period_s > PUSH_S:  # too soon before the next to be a stroke of its own, it may be the push that made it
-        odds = odds - (np.diff(train.time_s, append=np.inf) < PUSH_S)
+        odds = odds - _pushes(train)
     enough = (odds >= np.where(train.beating, BEAT_ODDS_MIN, ODDS_MIN)) | _in_step(train, period_s)
     return enough & ~_reckoned(train, share, cut_off, period_s)
 
@@ -91,6 +97,48 @@ def _pushes(train: SlamTrain) -> NDArray[np.bool_]:
     """
     period_s, _ = _stroke_drop(train)
     return np.asarray(np.diff(train.time_s, append=np.inf) < min(PUSH_S, SOONER * period_s))
+
+
+def _leads_to_no_run(train: SlamTrain, settings: RunningSettings) -> NDArray[np.bool_]:
+    """Whether a knock belongs to no run of an even pump and leads to none, bool (n,).
+
+    For where no rush tells: there a talker, steps or barks sound as much like strokes as strokes do, and what would
+    be told of them is a guess. What leads to a run is a start; what stands out as a hand's strokes do, a little less
+    than the pump's slams and all alike, may be one. Of a run that fades, what follows as its beats do is kept.
+    """
+    even = even_members(np.diff(train.time_s, prepend=np.nan), np.full(len(train), np.nan))
+    if not even.any():
+        return even
+    period_s = float(np.median(np.diff(train.time_s)[even[1:]]))
+    apart_s = max(settings.hand_gap_s, RUN_GAP * period_s)
+    follows_s = np.diff(train.time_s, prepend=train.time_s[0])
+    after_run = np.append(False, even[:-1]) & (follows_s > CONTINUES * period_s)
+    group = np.cumsum((follows_s > apart_s) | after_run).astype(np.intp)
+    n_even, n = np.bincount(group, weights=even), np.bincount(group)
+    longest = int(np.argmax(n_even))
+    if n_even[longest] < EVEN_SHARE * n[longest]:
+        return np.zeros(len(train), np.bool_)  # a ragged pump: its beats are no more even than knocks by chance
+    usual_db = train.strength_db[even]
+    middle_db, most_db = float(np.median(usual_db)), max(SPREAD_MIN_DB, SPREAD_MOST * _spread(usual_db))
+    alike = np.array(
+        [
+            SOFTEST_DB <= float(np.median(own_db)) - middle_db <= LOUDEST_DB and _spread(own_db) <= most_db
+            for own_db in (train.strength_db[group == number] for number in range(len(n)))
+        ]
+    )
+    nowhere = (n_even[group] == 0) & ~(alike & (n <= STROKES_MAX))[group]
+    for number in np.flatnonzero(n_even):
+        here = np.flatnonzero(group == number)
+        last = int(here[even[here]][-1])
+        too_soon = np.flatnonzero(np.diff(train.time_s[last : here[-1] + 1]) < SOONER * period_s)
+        if len(too_soon):
+            nowhere[last + 1 + too_soon[0] : here[-1] + 1] = True
+    return np.asarray(nowhere)
+
+
+def _spread(values: NDArray[np.floating]) -> float:
+    """Robust standard deviation of values (n,)."""
+    return float(1.4826 * np.median(np.abs(values - np.median(values))))
 
 
 def _in_step(train: SlamTrain, period_s: float) -> NDArray[np.bool_]:

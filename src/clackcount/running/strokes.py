@@ -61,7 +61,7 @@ DIES_LATE, DIES_EARLY = 7.0, 14.0  # a hand pushes a running ram: after a beat w
 DIES_FRESH = 1.0  # a hand pushes again after a few beats
 AT_ONCE, NOTICED_S, ACTED_S = 4.0, 3.5, 1.0  # besides, sooner than it takes to notice that it has stopped, and to act
 PUSHED_AGAIN = 0.5  # a hand pushes after a long pause
-OVERDUE = 1.3
+OVERDUE, NO_PAUSE = 1.3, 2.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -130,7 +130,23 @@ def judge_strokes(
     pushed = _likeliest(
         evidence + fresh, evidence + going, evidence + firm, paused, overdue, resume, interval_s < noticed_s
     )
-    return Strokes(pushed, period_s, limit_s)
+    return Strokes(
+        _left_alone(pushed, interval_s, period_s, limit_s, 2 * settings.self_cycles_min), period_s, limit_s
+    )
+
+
+def _left_alone(
+    pushed: NDArray[np.bool_], interval_s: FloatArray, period_s: FloatArray, limit_s: FloatArray, n_run: int
+) -> NDArray[np.bool_]:
+    """pushed, but for what comes without a pause in a run of n_run beats: nobody pushes a ram that runs, (n,)."""
+    pushed, n_own = pushed.copy(), 0
+    at_most_s = np.minimum(NO_PAUSE * period_s, NOTICED_S)
+    for i in range(len(pushed)):
+        if n_own >= n_run and interval_s[i] <= at_most_s[i - 1]:
+            pushed[i] = False
+        stood = i > 0 and interval_s[i] > limit_s[i - 1]
+        n_own = 0 if pushed[i] else 1 if stood else n_own + 1
+    return pushed
 
 
 def _running_already(train: SlamTrain, period_s: FloatArray) -> float:

@@ -33,6 +33,7 @@ RESUME_BEATS = 3  # after a stop, before it is told to run on
 WATER_AFTER_S = 0.3  # of flow after a knock, that tells whether it shut the water off
 SURE_BEATS = 14  # of a run, after which it is known where it began
 PUSHES_SURE = 3  # where it seems that all was pushes that was taken for a run
+OVERDUE_MAX = 1.5  # periods after the last slam
 KNOCK_SURE = 0.5  # of a knock before any pump is known, that it is a push
 CATCH_SURE = 0.8  # that it is a ram, before a catch is worth the walk to the tank
 TAKEN_BACK_SURE = 0.5  # that it is no ram: it was taken for one at first
@@ -68,6 +69,7 @@ class Watcher:
         self._last_s = 0.0  # the last slam that belongs to the story
         self._reading: Reading | None = None
         self._gap: LiveGap | None = None
+        self._hand_s = 0.0  # since when it is pushed
         self._stopped = False  # a stop has been told, and not yet what followed it
         self._stop_cause: Cause | None = None  # of the last stop, as told
         self._stops_s: list[tuple[float, float]] = []  # told: from when to when nothing was heard by then
@@ -182,7 +184,7 @@ class Watcher:
             self._run.counted_again |= len(self._run.time_s) >= SURE_BEATS
         elif n_pushed:
             self._gap = None
-            self._become(State.HAND, begins_s, sure)
+            self._become(State.HAND, max(begins_s, self._strokes.since_s), sure)
             for number in new:
                 self._tell(Happening.STROKE, self._strokes.time_s[number - 1], sure, strokes=number)
 
@@ -214,8 +216,12 @@ class Watcher:
     def _hear_missing(self, now_s: float) -> None:
         """It ran until now: has it stopped?"""
         assert self._reading is not None
-        last_s = self._came_s = last_known(self._due, self._last_s)
         period_s = self._reading.strokes.period_s[-1:]
+        last_s = last_known(self._due, self._last_s)
+        if self._due is None or self._due.time_s[0] > self._last_s + OVERDUE_MAX * float(period_s[0]):
+            # what is due is reckoned from a slam that does not belong to the story: what was known before still holds
+            last_s = max(last_s, self._came_s)
+        self._came_s = last_s
         limit_s = float(stop_limit(period_s, self.settings)[0])
         silence_s = (self._due.heard_s if self._due else now_s) - last_s
         odds = missing_odds(self._due, last_s)
@@ -285,11 +291,17 @@ class Watcher:
             hold_s = shut_s + GATHER_S if self._stopped else 0.0
             self._gap = LiveGap(max(self._last_s, self._came_s), GapFollower(shut, separation, hold_s), shut_s)
         if self._scale is None or self._gap.follower.separation <= 0:
-            self._become(State.QUIET, self._gap.start_s, 0.5)
+            self._become(State.QUIET, max(self._gap.start_s, self._pushed_to_s), 0.5)
             return
         found = self._gap.follow(self._window, self._scale, now_s)
         if found is not None:
-            self._become(*found)
+            state, since_s, sure = found
+            self._become(state, max(since_s, self._pushed_to_s), sure)
+
+    @property
+    def _pushed_to_s(self) -> float:
+        """No moment before this is told of what follows pushing, though it may prove to have been none; else 0."""
+        return self._hand_s if self.state is State.HAND else 0.0
 
     # --- what is told
 
@@ -304,6 +316,7 @@ class Watcher:
             self.rate_per_min = self.robust_cv = None
             self._stop_cause = self._stop_cause if state is not State.HAND else None
         self._run.begins_s = since_s
+        self._hand_s = since_s if state is State.HAND else self._hand_s
         self._tell(Happening.STATE, since_s, sure)
 
     def _tell(
@@ -351,5 +364,6 @@ class Watcher:
 
     def _tell_stop(self, stopped_s: float, cause: Cause, sure: float) -> None:
         self._strokes.begin(stopped_s)
+        self._came_s = min(self._came_s, stopped_s)
         self._tell(Happening.STOP, stopped_s, sure, cause=cause)
         self.state, self._stopped, self._stop_cause = None, True, cause  # what followed is told once it can be heard

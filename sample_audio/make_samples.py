@@ -178,6 +178,7 @@ def write(path: Path, sound: NDArray[np.float32], sample_rate_hz: int, bit_rate:
 
 
 def main(folder: Path = HERE) -> None:
+    folder.mkdir(parents=True, exist_ok=True)
     for sample in samples():
         made = render(sample.scenario, sample.seed)
         path = folder / sample.name

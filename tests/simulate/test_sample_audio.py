@@ -45,6 +45,16 @@ def test_the_folder_holds_what_the_script_makes_and_is_small() -> None:
             assert f"{pump['rate_per_min']:.2f}" in text
 
 
+def test_they_can_be_made_again_in_a_folder_that_is_not_there_yet(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    made = script()
+    monkeypatch.setattr(made, "samples", lambda: SAMPLES[-1:])
+    made.main(tmp_path / "new" / "place")
+    name = SAMPLES[-1].name
+    assert {path.name for path in (tmp_path / "new" / "place").iterdir()} == {name, f"{Path(name).stem}.truth.json"}
+
+
 @pytest.mark.parametrize("sample", SAMPLES, ids=lambda sample: sample.name)
 def test_a_recording_agrees_with_its_script_and_its_truth(sample) -> None:  # type: ignore[no-untyped-def]
     path = FOLDER / sample.name

@@ -297,3 +297,13 @@ def test_a_beat_known_to_have_come_is_not_forgotten_when_a_knock_that_is_no_slam
         news = News(slams, FlowTrack(flow.step_s, flow.level_db[cells], flow.band_hz), float(now_s), due)
         events += watcher.feed(news)
     assert of(events, Happening.STOP) == []
+
+
+def test_even_knocks_after_a_stop_wait_for_the_water_after_them_like_any_other() -> None:
+    train, flow, truth = Story(6, rush_db=12).runs(40).stalls(Cause.SHUT_STALL, 40).told()
+    knocks_s = truth.stops[0][0] + 15 + 1.7 * np.arange(4)
+    knocked = with_knocks(train, knocks_s.tolist())
+    even = replace(knocked, beating=np.ones(len(knocked), bool))
+    events, watcher = watch(even, flow, every(0.25, train))
+    assert State.HAND not in [event.state for event in events]
+    assert watcher.state is State.QUIET

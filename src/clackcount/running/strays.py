@@ -34,6 +34,7 @@ SOME_ENDS = 2.5  # standard deviations of the sum of the shares of a row, where 
 OWN_FOR_SURE, NONE_SPREAD, RECKONED_GAP = -2.0, 0.2, 3.5  # log odds; of the share where nothing ends; periods
 SKIPPED, SKIPS = 1.5, 1.0  # periods since the beat before, and log odds of such a one
 OFF_BEAT, ON_BEAT = 0.5, -0.5  # of one that lies off the beat, or on it
+A_PERIOD = 0.35  # share by which an interval of a ragged ram, too, is off its usual
 IN_STEP = 0.12  # an interval no further off the usual
 SOFTEST_DB, LOUDEST_DB = -6.0, 2.0  # strokes against slams; their median, which strays less than each
 SPREAD_MIN_DB, SPREAD_MOST = 2.5, 1.5  # of strokes, at least, and times that of the slams
@@ -81,7 +82,9 @@ def _shuts_water_off(train: SlamTrain, cut_off: CutOff) -> NDArray[np.bool_]:
     odds = np.log(slam / np.maximum(opening, _normal(drop, 0.0, noise)))
     if period_s > PUSH_S:  # too soon before the next to be a stroke of its own, it may be the push that made it
         odds = odds - _pushes(train)
-    enough = (odds >= np.where(train.beating, BEAT_ODDS_MIN, ODDS_MIN)) | _in_step(train, period_s)
+    # that it beats evenly vouches for a slam a period after the one before it, not for any knock that lies in a row
+    after_one = np.abs(np.diff(train.time_s, prepend=-np.inf) / max(period_s, 1e-9) - 1) < A_PERIOD
+    enough = (odds >= np.where(train.beating & after_one, BEAT_ODDS_MIN, ODDS_MIN)) | _in_step(train, period_s)
     return enough & ~_reckoned(train, share, cut_off, period_s)
 
 

@@ -62,6 +62,7 @@ DIES_FRESH = 1.0  # a hand pushes again after a few beats
 AT_ONCE, NOTICED_S, ACTED_S = 4.0, 3.5, 1.0  # besides, sooner than it takes to notice that it has stopped, and to act
 PUSHED_AGAIN = 0.5  # a hand pushes after a long pause
 OVERDUE, NO_PAUSE = 1.3, 2.0
+SURELY_OWN = 2  # beats more than make a run, after which it is for sure one
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -131,7 +132,7 @@ def judge_strokes(
         evidence + fresh, evidence + going, evidence + firm, paused, overdue, resume, interval_s < noticed_s
     )
     return Strokes(
-        _left_alone(pushed, interval_s, period_s, limit_s, 2 * settings.self_cycles_min), period_s, limit_s
+        _left_alone(pushed, interval_s, period_s, limit_s, settings.self_cycles_min + SURELY_OWN), period_s, limit_s
     )
 
 

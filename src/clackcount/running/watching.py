@@ -114,7 +114,7 @@ class Watcher:
     # --- one tick
 
     def _step(self, now_s: float) -> None:
-        # Unless it runs, a knock off the beat is judged by the water after it, too.
+        # Unless it runs, a knock is judged by the water after it, too: even ones may be even by chance.
         hold_s = 0.0 if self.state is State.SELF or self._reading is None else WATER_AFTER_S
         if self._window.hear_until(now_s, hold_s):
             self._hear_slam(now_s)
@@ -238,6 +238,8 @@ class Watcher:
             return  # its water tells of beats that were too soft to be heard
         stopped_s, cause, sure = self._why_stopped(spells, now_s, from_s)
         stopped_s = max(stopped_s, last_s)
+        if stopped_s < self._run.begins_s:
+            return  # of this run too little is left, looked at anew; the stop before it has been told
         if now_s - last_s <= limit_s and cause is not Cause.STARVED:
             cause, sure = Cause.UNKNOWN, 0.5  # water takes its time to run: the state that follows says why
         self._tell_stop(stopped_s, cause, sure)

@@ -43,9 +43,9 @@ class Window:
             self.cells = np.concatenate([self.cells, cells.level_db])
 
     def hear_until(self, now_s: float, hold_s: float = 0.0) -> bool:
-        """Move the slams up to now_s into hearing, those off the beat hold_s later; whether there were any."""
+        """Move the slams up to now_s into hearing, hold_s later; whether there were any."""
         n = 0
-        while n < len(self.coming) and self.coming[n][0] <= now_s - (0.0 if self.coming[n][-1] else hold_s):
+        while n < len(self.coming) and self.coming[n][0] <= now_s - hold_s:
             n += 1
         self.slams += self.coming[:n]
         self.coming = self.coming[n:]

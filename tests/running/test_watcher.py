@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from stories import Story, missing
 from test_understand_stories import with_knocks
 
-from clackcount.model import Beats, Cause, Due, Event, FlowTrack, Happening, News, SlamTrain, State, Verdict
+from clackcount.model import Beats, Cause, Event, FlowTrack, Happening, News, SlamTrain, State, Verdict
 from clackcount.running import Watcher, understand
 
 COLUMNS = ("time_s", "strength_db", "confidence", "reopen_s", "opened_s", "pump", "beating")
@@ -279,24 +279,6 @@ def test_one_beat_after_a_pause_that_was_not_told_as_a_stop_is_no_push() -> None
     assert [event.state for event in of(events, Happening.STATE)] == [State.SELF, State.QUIET]
     (stop,) = of(events, Happening.STOP)
     assert stop.time_s == pytest.approx(float(odd.time_s[-1]), abs=0.1)
-
-
-def test_a_beat_known_to_have_come_is_not_forgotten_when_a_knock_that_is_no_slam_starts_the_count_anew() -> None:
-    """Beats too soft to be told came up to then; what is due is reckoned from the knock, and says nothing of them."""
-    train, flow, _ = Story(6, period_s=0.8, rush_db=-20).runs(40).quiet(20).told()
-    last_s, period_s = float(train.time_s[-1]), 0.8
-    watcher, events = Watcher(), []
-    came_s = last_s + period_s * np.arange(1, 6)
-    for now_s in np.arange(0.25, last_s + 5.5 * period_s, 0.25):
-        part = train.time_s[(train.time_s > now_s - 0.25) & (train.time_s <= now_s)]
-        chosen = np.isin(train.time_s, part)
-        slams = SlamTrain(*(getattr(train, name)[chosen] for name in COLUMNS), duration_s=train.duration_s)
-        cells = slice(round((now_s - 0.25) / flow.step_s), round(now_s / flow.step_s))
-        known_s = came_s[came_s <= now_s - 0.1]
-        due = Due(known_s, np.full(len(known_s), -5.0), now_s) if len(known_s) and now_s <= came_s[3] + 0.2 else None
-        news = News(slams, FlowTrack(flow.step_s, flow.level_db[cells], flow.band_hz), float(now_s), due)
-        events += watcher.feed(news)
-    assert of(events, Happening.STOP) == []
 
 
 def test_even_knocks_after_a_stop_wait_for_the_water_after_them_like_any_other() -> None:

@@ -136,7 +136,7 @@ def _leads_to_no_run(train: SlamTrain, settings: RunningSettings) -> NDArray[np.
         too_soon = np.flatnonzero(np.diff(train.time_s[last : here[-1] + 1]) < SOONER * period_s)
         if len(too_soon):
             nowhere[last + 1 + too_soon[0] : here[-1] + 1] = True
-    return np.asarray(nowhere)
+    return np.asarray(nowhere & ~train.beating)  # for what lies on a beat that beat vouches
 
 
 def _spread(values: NDArray[np.floating]) -> float:

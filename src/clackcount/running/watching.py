@@ -33,7 +33,6 @@ RESUME_BEATS = 3  # after a stop, before it is told to run on
 WATER_AFTER_S = 0.3  # of flow after a knock, that tells whether it shut the water off
 SURE_BEATS = 14  # of a run, after which it is known where it began
 PUSHES_SURE = 3  # where it seems that all was pushes that was taken for a run
-OVERDUE_MAX = 1.5  # periods after the last slam
 KNOCK_SURE = 0.5  # of a knock before any pump is known, that it is a push
 CATCH_SURE = 0.8  # that it is a ram, before a catch is worth the walk to the tank
 TAKEN_BACK_SURE = 0.5  # that it is no ram: it was taken for one at first
@@ -217,11 +216,7 @@ class Watcher:
         """It ran until now: has it stopped?"""
         assert self._reading is not None
         period_s = self._reading.strokes.period_s[-1:]
-        last_s = last_known(self._due, self._last_s)
-        if self._due is None or self._due.time_s[0] > self._last_s + OVERDUE_MAX * float(period_s[0]):
-            # what is due is reckoned from a slam that does not belong to the story: what was known before still holds
-            last_s = max(last_s, self._came_s)
-        self._came_s = last_s
+        last_s = self._came_s = last_known(self._due, self._last_s)
         limit_s = float(stop_limit(period_s, self.settings)[0])
         silence_s = (self._due.heard_s if self._due else now_s) - last_s
         odds = missing_odds(self._due, last_s)
@@ -366,6 +361,5 @@ class Watcher:
 
     def _tell_stop(self, stopped_s: float, cause: Cause, sure: float) -> None:
         self._strokes.begin(stopped_s)
-        self._came_s = min(self._came_s, stopped_s)
         self._tell(Happening.STOP, stopped_s, sure, cause=cause)
         self.state, self._stopped, self._stop_cause = None, True, cause  # what followed is told once it can be heard

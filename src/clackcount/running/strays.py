@@ -82,9 +82,10 @@ def _shuts_water_off(train: SlamTrain, cut_off: CutOff) -> NDArray[np.bool_]:
     odds = np.log(slam / np.maximum(opening, _normal(drop, 0.0, noise)))
     if period_s > PUSH_S:  # too soon before the next to be a stroke of its own, it may be the push that made it
         odds = odds - _pushes(train)
-    # that it beats evenly vouches for a slam a period after the one before it, not for any knock that lies in a row
-    after_one = np.abs(np.diff(train.time_s, prepend=-np.inf) / max(period_s, 1e-9) - 1) < A_PERIOD
-    enough = (odds >= np.where(train.beating & after_one, BEAT_ODDS_MIN, ODDS_MIN)) | _in_step(train, period_s)
+    # that it beats evenly vouches for a slam a period from the one before it or the next, not for any knock in a row
+    a_period = np.abs(np.diff(train.time_s) / max(period_s, 1e-9) - 1) < A_PERIOD
+    vouched = train.beating & (np.append(False, a_period) | np.append(a_period, False))
+    enough = (odds >= np.where(vouched, BEAT_ODDS_MIN, ODDS_MIN)) | _in_step(train, period_s)
     return enough & ~_reckoned(train, share, cut_off, period_s)
 
 

@@ -50,6 +50,21 @@ def test_start_run_and_stop_are_told_with_their_cause(seed: int, cause: Cause) -
     )
 
 
+@pytest.mark.parametrize("seed", range(6))
+def test_a_ram_that_hops_to_its_other_rate_and_stops_there_did_not_starve(seed: int) -> None:
+    story = Story(seed, period_s=1.0, rush_db=14).quiet(6).hand(6)
+    for period_s, seconds in ((1.0, 10), (1.4, 10), (1.0, 30), (1.4, 12)):
+        story.period_s = period_s
+        first = len(story.slams)
+        story.runs(seconds)
+        if period_s > 1:  # it slams more softly at that rate
+            story.strength_db.update(dict.fromkeys(range(first, len(story.slams)), -6.0))
+    running, _, _ = tell(story.stalls(Cause.SHUT_STALL, 15))
+    assert len(running.stops) == 1
+    assert running.stops[0].cause in (Cause.SHUT_STALL, Cause.UNKNOWN)
+    assert any("a rate that it had had before" in word for word in running.stops[0].before)
+
+
 def test_a_steady_run_is_one_stretch_without_a_stop() -> None:
     running, _, duration_s = tell(Story(3, period_s=0.8).runs(300))
     assert [stretch.state for stretch in running.timeline] == [State.SELF]

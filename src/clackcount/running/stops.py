@@ -29,9 +29,13 @@ TOLD = 0.05  # smaller changes of rate are not worth a word
 
 @dataclass(frozen=True, slots=True)
 class Ending:
-    """How the last beats of a run differ from those before. Shares of the interval; None where too few beats."""
+    """How the last beats of a run differ from those before. Shares of the interval; None where too few beats.
+
+    known_rate: whether it had beaten as slowly before, as a ram does that hops between two rates.
+    """
 
     slower: float | None = None
+    known_rate: bool = False
     ragged_from: float | None = None
     ragged_to: float | None = None
     softer_db: float | None = None
@@ -48,7 +52,7 @@ class Ending:
         # A ram that hops, wanders or is ragged by nature has slow and uneven beats at any time, and in speech or wind
         # every slam stands differently over what is heard besides: only what goes beyond that counts.
         usual = self.ragged_from or 0.0
-        slower = self.slower / max(SLOWER, 2.5 * self.spread)
+        slower = 0.0 if self.known_rate else self.slower / max(SLOWER, 2.5 * self.spread)
         ragged = ((self.ragged_to or 0.0) - 2.0 * usual) / max(RAGGED, usual)
         softer = self.softer_db / max(SOFTER_DB, 1.5 * self.spread_db)
         parts = (slower, ragged, softer)
@@ -116,9 +120,11 @@ def look_back(reading: Reading, spell: Spell, before_s: float) -> Ending:
     ) / 2  # long and short beats in turn are no change
     middle_s = float(np.median(pair_s[usual]))
     strength_db = reading.train.strength_db[slam]
+    last_s = float(np.median(pair_s[last]))
     back = 1 if _raggedness(single_s[usual], 2) > IN_TURN * _raggedness(single_s[usual], 1) else 2
     return Ending(
-        slower=float(np.median(pair_s[last])) / middle_s - 1,
+        slower=last_s / middle_s - 1,
+        known_rate=_went_back(pair_s[:until], middle_s, last_s),
         spread=float(np.std(np.log(pair_s[:until]))),
         ragged_from=_raggedness(single_s[usual], back),
         ragged_to=_raggedness(single_s[-2 * LAST_BEATS :], back),
@@ -127,6 +133,13 @@ def look_back(reading: Reading, spell: Spell, before_s: float) -> Ending:
         missed=int(np.sum(spanned - 1)),
         over_s=float(time_s[slam[-1]] - time_s[slam[max(0, until - 1)]]),
     )
+
+
+def _went_back(interval_s: FloatArray, usual_s: float, last_s: float) -> bool:
+    """Whether it had gone over from its usual rate to the last one before; slow beats at a start are none of that."""
+    usual = np.abs(np.log(interval_s / usual_s)) < TOLD
+    since = interval_s[int(np.argmax(usual)) :] if usual.any() else interval_s
+    return int(np.sum(np.abs(np.log(since / last_s)) < TOLD)) >= LAST_BEATS
 
 
 def _raggedness(interval_s: FloatArray, back: int) -> float:
@@ -143,7 +156,9 @@ def describe(reading: Reading, ending: Ending) -> tuple[str, ...]:
     if ending.slower is None or ending.softer_db is None:
         return ("too few beats to compare",)
     words = []
-    if ending.slower > TOLD:
+    if ending.known_rate and abs(ending.slower) > TOLD:
+        words.append("the beat went over to a rate that it had had before")
+    elif ending.slower > TOLD:
         words.append(f"the beat slowed by {100 * ending.slower:.0f} % in the last {ending.over_s:.0f} s")
     elif ending.slower < -TOLD:
         words.append(f"the beat quickened by {-100 * ending.slower:.0f} % in the last {ending.over_s:.0f} s")

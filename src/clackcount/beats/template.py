@@ -112,8 +112,8 @@ def whitening(
 def learn(field: Field, frames: Frames) -> NDArray[np.float32]:
     """Weights float32 (n_features,) that tell these frames from the rest; all 0 where nothing does.
 
-    Each feature is shrunk by one standard error, or the many that say nothing would drown the few that do; before they
-    are made uncorrelated, for a slam is heard in few bands, and what is common to many is taken out afterwards.
+    Each feature is shrunk by one standard error, or the many that say nothing would drown the few that do: before
+    they are made uncorrelated, for a slam is heard in few bands, and what is common to many is taken out afterwards.
     """
     rise = field.features[frames].mean(axis=0) - field.mean
     standard_errors = np.abs(rise) / np.sqrt(field.variance) * np.sqrt(np.float32(len(frames)))

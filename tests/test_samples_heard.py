@@ -19,7 +19,7 @@ WINDOW_S = 0.015
 HEARD = {
     "steady.m4a": (1.0, 0.0005),
     "delivery_opened.mp4": (1.0, 0.0005),
-    "leaf_in_valve.ogg": (0.87, 0.0005),
+    "leaf_in_valve.ogg": (0.94, 0.0005),
     "far_in_wind.wav": (0.96, 0.0005),
     "hand_start.mp4": (0.95, 0.003),
     "two_rams.flac": (0.87, 0.0005),

@@ -112,13 +112,13 @@ def whitening(
 def learn(field: Field, frames: Frames) -> NDArray[np.float32]:
     """Weights float32 (n_features,) that tell these frames from the rest; all 0 where nothing does.
 
-    Each feature is shrunk by one standard error, or the many that say nothing would drown the few that do: before
-    they are made uncorrelated, for a slam is heard in few bands, and what is common to many is taken out afterwards.
+    Each uncorrelated component is shrunk by one standard error, or the many that say nothing would drown the few that
+    do.
     """
-    rise = field.features[frames].mean(axis=0) - field.mean
-    standard_errors = np.abs(rise) / np.sqrt(field.variance) * np.sqrt(np.float32(len(frames)))
+    rise = (field.features[frames].mean(axis=0) - field.mean) @ field.whiten
+    standard_errors = np.abs(rise) * np.sqrt(np.float32(len(frames)))
     shrink = np.maximum(standard_errors - 1, 0) / (standard_errors + np.float32(1e-9))
-    weights: NDArray[np.float32] = field.whiten @ ((rise * shrink) @ field.whiten)
+    weights: NDArray[np.float32] = field.whiten @ (rise * shrink)
     return weights
 
 

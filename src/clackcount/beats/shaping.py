@@ -233,7 +233,7 @@ def slams_between(series: Series, field: Field) -> Frames | None:
     """About when one more slam comes after each member, a period before the next; None where none does."""
     period, last = series.period, len(field.rise) - 1
     # a shorter one, of a beat that hops, has the next slam there
-    single = series.frames[:-1][np.abs(np.log(np.diff(series.frames) / period)) < NEARLY]
+    single = risen(series.frames, field)[:-1][np.abs(np.log(np.diff(series.frames) / period)) < NEARLY]
     if len(single) < ALIKE_LEAST or period < 2 * SHORTEST_PAIRED:
         return None
     slam = field.rise[single].mean(axis=0)
@@ -260,6 +260,14 @@ def slams_between(series: Series, field: Field) -> Frames | None:
 BETWEEN, APART, NEARLY, SHORTEST_PAIRED, PAIR_REACH = 0.14, 0.07, 0.2, 29.5, 6
 OFF, RINGS = 0.15, 9  # of a period, and frames, about the members, that their own ring may fill
 SIDE = 9  # members, told together which slam they are
+
+
+def risen(frames: Frames, field: Field) -> Frames:
+    """These moments, all moved by as many frames, to where they rise most: a template may know a knock by its ring."""
+    where = np.clip(frames[None, :] + np.arange(-PAIR_REACH, PAIR_REACH + 1)[:, None], 0, len(field.rise) - 1)
+    loudest = int(np.argmax(np.median(field.rise.sum(axis=1)[where], axis=1)))
+    moved: Frames = where[loudest]
+    return moved
 
 
 def one_voice(one: Frames, other: Frames, field: Field) -> bool:
@@ -302,7 +310,8 @@ def corrected_cosine(one: NDArray[np.floating], other: NDArray[np.floating]) -> 
 
 def likeness_in_turn(series: Series, field: Field) -> tuple[float, float]:
     """How like every second member is to the others, and how like those are among themselves that are so least."""
-    even, odd = series.frames[::2], series.frames[1::2]
+    frames = risen(series.frames, field)
+    even, odd = frames[::2], frames[1::2]
     own = [likeness(profile(field, some[::2]), profile(field, some[1::2])) for some in (even, odd)]
     return likeness(profile(field, even), profile(field, odd)), min(own)
 

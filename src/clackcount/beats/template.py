@@ -13,6 +13,7 @@ from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import uniform_filter1d
 
 Frames = NDArray[np.intp]
 Features = NDArray[np.float32]  # (n_frames, n_features)
@@ -112,14 +113,21 @@ def whitening(
 def learn(field: Field, frames: Frames) -> NDArray[np.float32]:
     """Weights float32 (n_features,) that tell these frames from the rest; all 0 where nothing does.
 
-    Each uncorrelated component is shrunk by one standard error, or the many that say nothing would drown the few that
-    do.
+    Each mean rise is shrunk by how little its band and the two beside it stand out of chance, or the many that say
+    nothing would drown the few that do (neighbouring blocks, Cai and Silverman 2001, Sankhya B 63, 127-148, from
+    memory). Before the bands are made uncorrelated: a slam is heard in some bands, not in some mixtures of all.
     """
-    rise = (field.features[frames].mean(axis=0) - field.mean) @ field.whiten
-    standard_errors = np.abs(rise) * np.sqrt(np.float32(len(frames)))
-    shrink = np.maximum(standard_errors - 1, 0) / (standard_errors + np.float32(1e-9))
-    weights: NDArray[np.float32] = field.whiten @ (rise * shrink)
+    rise = field.features[frames].mean(axis=0) - field.mean
+    chance = (rise**2 / field.variance).reshape(-1, N_SPANS).mean(axis=1) * len(frames)  # 1 in each band
+    around = uniform_filter1d(chance, 3, mode="nearest")
+    shrink = np.maximum(1 - 1 / (around + np.float32(1e-9)), 0)
+    if not shrink.any():  # of what is no more than chance nothing may be left
+        shrink += 1
+    weights: NDArray[np.float32] = field.whiten @ ((rise * np.repeat(shrink, N_SPANS)) @ field.whiten)
     return weights
+
+
+N_SPANS = 4
 
 
 def rise_at(rises: NDArray[np.float32]) -> NDArray[np.float32]:

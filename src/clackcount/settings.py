@@ -90,7 +90,7 @@ class BeatsSettings(Checked):
     slams_min: int = knob(7, 4, 50, "slams in an even run before a rate is stated: six intervals that agree")
     span_min_s: float = knob(6.0, 1.0, 60.0, "a bird's phrase is even for three seconds; a ram goes on")
     ram_odds_min: float = knob(
-        2.0,
+        2.1,
         -10.0,
         10.0,
         "log odds; 98 in 100 made rams that were found lie above, 6 in 100 places without one",

@@ -302,14 +302,15 @@ def on_grid(time_s: FloatArray) -> NDArray[np.bool_]:
     if len(time_s) < 8:
         return keep
     interval = np.diff(time_s)
-    period = local_period(interval)[1:]
+    usual = local_period(interval)
+    period = usual[1:]
     before, after = interval[:-1], interval[1:]
 
-    def stray(span: FloatArray) -> FloatArray:
+    def stray(span: FloatArray, period: FloatArray = period) -> FloatArray:
         return np.asarray(np.abs(span - np.maximum(1, np.round(span / period)) * period) / period)
 
-    # even here and now: a start with its pushes says nothing of the beat an hour later
-    scatter = 1.4826 * local_period(np.abs(interval - local_period(interval)))[1:] / period
+    # even here and now, whatever is missing: a start with its pushes says nothing of the beat an hour later
+    scatter = 1.4826 * local_period(stray(interval, usual))[1:]
     # one within a single period needs less: no beat is twice as fast for one beat
     within = np.abs((before + after) / period - 1) < 0.1
     off = (
@@ -319,7 +320,7 @@ def on_grid(time_s: FloatArray) -> NDArray[np.bool_]:
         & (stray(before + after) < 0.1)
     )
     # and where the beat goes on to either side: strokes of a hand are apart by a whole number of periods now and then
-    single = np.append(np.append(True, np.abs(interval / local_period(interval) - 1) < 0.1), True)
+    single = np.append(np.append(True, np.abs(interval / usual - 1) < 0.1), True)
     keep[1:-1] = ~(off & single[:-3] & single[3:])
     return keep
 

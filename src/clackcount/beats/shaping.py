@@ -263,11 +263,16 @@ SIDE = 9  # members, told together which slam they are
 
 
 def risen(frames: Frames, field: Field) -> Frames:
-    """These moments, all moved by as many frames, to where they rise most: a template may know a knock by its ring."""
+    """These moments, all moved to where they rise most, if hardly any rise is left here: a template may know a ring."""
     where = np.clip(frames[None, :] + np.arange(-PAIR_REACH, PAIR_REACH + 1)[:, None], 0, len(field.rise) - 1)
-    loudest = int(np.argmax(np.median(field.rise.sum(axis=1)[where], axis=1)))
-    moved: Frames = where[loudest]
+    in_errors = np.stack([field.rise[at].mean(axis=0) for at in where]) * np.sqrt(len(frames))
+    rise = np.maximum(in_errors - SURELY_RISES, 0).sum(axis=1)  # over the bands in which it surely does
+    loudest = int(np.argmax(rise))
+    moved: Frames = where[loudest] if rise[loudest] > RISES_MORE * rise[PAIR_REACH] else frames
     return moved
+
+
+SURELY_RISES, RISES_MORE = 3.0, 4.0
 
 
 def one_voice(one: Frames, other: Frames, field: Field) -> bool:

@@ -60,10 +60,12 @@ class Tracker:
             beside = [pump for pump in beside if not self._double(pump, heard, passage)]
             if not beside:
                 emptied = reduce(Scene.without, found, scene)
-                # few guesses are worth their cost beside a pump that is known, for two rams in one recording are
-                # rare, and live, where it is searched again soon
-                few = bool(found) or searches is not None
-                beside = search(emptied, self._few if few else self.settings, quick=quick)
+                settings = self.settings
+                if found:  # two rams in one recording are rare
+                    settings = replace(settings, hypotheses_tried=min(BESIDE_TRIED, settings.hypotheses_tried))
+                if found or searches is not None:  # live, it is searched again soon
+                    settings = replace(settings, hypotheses_refined=min(FEW_REFINED, settings.hypotheses_refined))
+                beside = search(emptied, settings, quick=quick)
             if not beside or (heard and self._double(beside[0], heard, passage)):
                 break
             pump = beside.pop(0)
@@ -94,10 +96,6 @@ class Tracker:
             rest = rest.without(pump, whole=False)
         self._idle = 0 if heard else self._idle + 1
         return heard + [strays_only(known, rest, self.settings) for known in missing]
-
-    @property
-    def _few(self) -> BeatsSettings:
-        return replace(self.settings, hypotheses_refined=min(BESIDE_REFINED, self.settings.hypotheses_refined))
 
     def _searches(self, missing: list[Known]) -> list[bool]:
         """The searches to make in this passage, True for a quick one; missing: the known pumps not heard in it.
@@ -236,7 +234,7 @@ class Tracker:
 
 
 UNLIKE_ODDS = 4.0
-BESIDE_REFINED = 3
+BESIDE_TRIED, FEW_REFINED = 8, 3
 PROVEN = 3  # passages in each of which the cycle of a new pump is looked at
 LOOSE_ADVANTAGE = 1.25  # what must be explained more, as free intervals take in water and steps besides
 COVERED_MIN = 0.7  # a second look at the cycle that loses more of its beats than that has gone astray

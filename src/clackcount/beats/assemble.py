@@ -56,7 +56,7 @@ STEPS_PER_MIN = 200.0  # people walk and run no faster
 # Made rams whose rush is too faint for this stay below 25 dB; clocks recorded close by reach 33 to 45.
 DRY_DB, DRY_SURE, RUSHES_T = 27.0, 0.45, 6.0
 BESIDE_ODDS = 0.7  # more for another beside a ram: two rams are rare, and one leaves sounds enough to string together
-BESIDE_WALK_ODDS = 2.5  # somebody who walks about beside it is less rare
+BESIDE_WALK_ODDS, BESIDE_EVEN = 4.0, (0.015, 0.03)  # somebody who walks about beside it is less rare, but less even
 BESIDE_UNEVEN, BESIDE_ALONE = 0.065, 0.1  # of false second pumps the uneven, and those of sounds heard at any time
 OPENED_MAX_S = 6.0  # a reopening heard longer ago than the slowest ram's period has nothing to do with this slam
 
@@ -199,11 +199,13 @@ class _Pump:
         Some even row can be picked out of many alike sounds once the pump that was sought is taken out.
         """
         first, last = self.stretch
+        uneven = unevenness(folded(self.time_s[first:last]))
         rate = measure_rate(self.time_s[first:last]).per_min
         walks = WALK_PER_MIN[0] <= rate <= WALK_PER_MIN[1] and self.sure < DOUBTFUL
+        more = float(np.interp(uneven, BESIDE_EVEN, (BESIDE_ODDS, BESIDE_WALK_ODDS))) if walks else BESIDE_ODDS
         return (
-            self.known.ram_odds > settings.ram_odds_min + (BESIDE_WALK_ODDS if walks else BESIDE_ODDS)
-            and unevenness(folded(self.time_s[first:last])) < BESIDE_UNEVEN
+            self.known.ram_odds > settings.ram_odds_min + more
+            and uneven < BESIDE_UNEVEN
             and alone(self.known.settled.series) > BESIDE_ALONE
             and self.doubt != LIKE_ENGINE
         )

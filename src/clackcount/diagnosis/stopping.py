@@ -231,7 +231,8 @@ RULES = (
             "Pushes by hand are not known for what they are where it never runs by itself."
         ),
         next=(
-            "If the pump stands still: see whether its waste valve is open or shut. If it runs: record nearer to it."
+            "If the pump stands still: see whether its waste valve is open or shut. If it was pushed and did not run "
+            "on: see clackcount explain will-not-run. If it runs: record nearer to it."
         ),
         basis=Basis.INFERENCE,
         source="",

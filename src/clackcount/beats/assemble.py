@@ -54,7 +54,7 @@ FASTEST_RAM_PER_MIN = 405.0  # published rams go up to 375 a minute; beyond, of 
 DOUBTFUL = 0.6  # no surer than that, it is told with a doubt
 STEPS_PER_MIN = 200.0  # people walk and run no faster
 # Made rams whose rush is too faint for this stay below 25 dB; clocks recorded close by reach 33 to 45.
-DRY_DB, DRY_SURE, RUSHES_T = 27.0, 0.45, 6.0
+DRY_DB, DRY_SURE, RUSHES_T, RUSHES_PER_DB = 27.0, 0.45, 6.0, 0.35
 BESIDE_ODDS = 0.7  # more for another beside a ram: two rams are rare, and one leaves sounds enough to string together
 BESIDE_WALK_ODDS, BESIDE_EVEN = 4.0, (0.015, 0.03)  # somebody who walks about beside it is less rare, but less even
 BESIDE_UNEVEN, BESIDE_ALONE = 0.065, 0.1  # of false second pumps the uneven, and those of sounds heard at any time
@@ -242,8 +242,9 @@ class _Pump:
             own = max(min(reopening / 0.6, 1.0), own)
         # a phrase of two notes goes like slam and reopening
         self.sure = (0.5 + 0.5 * (0.0 if note else own)) / (1 + float(np.exp(-ram_odds)))
-        # where a slam stands out so far, the water that makes it is heard, too
-        dry = float(np.median(self.strength_db[first:last])) > DRY_DB and rush_t < RUSHES_T
+        # where a slam stands out so far, the water that makes it is heard, too, the better the farther
+        above_db = float(np.median(self.strength_db[first:last])) - DRY_DB
+        dry = above_db > 0 and rush_t < RUSHES_T + RUSHES_PER_DB * above_db
         if unevenness(self.time_s[first:last]) < CLOCK_UNEVENNESS:
             self.sure, self.doubt = min(self.sure, CLOCK_SURE), LIKE_CLOCK
         elif dry:

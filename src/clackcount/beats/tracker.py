@@ -61,7 +61,7 @@ class Tracker:
             if not beside:
                 emptied = reduce(Scene.without, found, scene)
                 settings = self.settings
-                if found:  # two rams in one recording are rare
+                if not self._nothing_sure(missing):  # two rams in one recording are rare
                     settings = replace(settings, hypotheses_tried=min(BESIDE_TRIED, settings.hypotheses_tried))
                 if found or searches is not None:  # live, it is searched again soon
                     settings = replace(settings, hypotheses_refined=min(FEW_REFINED, settings.hypotheses_refined))

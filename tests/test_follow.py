@@ -151,7 +151,7 @@ def test_the_beat_is_found_again_at_once_after_a_stop() -> None:
     assert all(fed_s - max(time_s, strokes[2][0]) < 1.5 for time_s, fed_s in strokes)
 
 
-@pytest.mark.parametrize("lengths", [[997], [4000, 1, 123, 40_000], [2**20]], ids=["odd", "uneven", "whole"])
+@pytest.mark.parametrize("lengths", [[4000, 1, 123, 40_000], [2**20]], ids=["uneven", "whole"])
 def test_how_the_sound_is_cut_changes_nothing(
     story: simulate.Rendered, told: list[tuple[Event, float]], lengths: list[int]
 ) -> None:

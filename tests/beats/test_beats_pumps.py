@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from clackcount.beats.cycle import Sound
-from clackcount.beats.pumps import is_note, other_sound, rivals, same_rhythm, shifted, sound_at
+from clackcount.beats.pumps import is_note, is_twin, other_sound, rivals, same_rhythm, shifted, sound_at
 from clackcount.beats.series import refine
 from clackcount.beats.shaping import (
     all_alike,
@@ -15,6 +15,7 @@ from clackcount.beats.shaping import (
     doubled,
     loosened,
     part_mixture,
+    risen,
     unpaired,
     within_rhythm,
 )
@@ -266,3 +267,34 @@ def test_what_may_be_the_slam_instead_is_the_likelier_and_what_sounds_before_it(
     odds = [-3.0, 0.5, 1.0, 2.0, -1.0]
     assert rivals(sounds, odds, own=2) == [3, 0]  # the likelier first; -4 is its own sound, 55 neither
     assert rivals(sounds[2:], [1.0, -2.0, -1.0], own=0) == []
+
+
+@pytest.mark.parametrize(
+    ("period", "lag", "bands", "twin"),
+    [
+        (120, 56, slice(2, 5), True),
+        (120, 56, slice(4, 8), False),
+        (120, 30, slice(2, 5), False),
+        (60, 29, slice(2, 5), False),
+        (300, 60, slice(2, 5), False),
+    ],
+    ids=["tick and tick", "a thud in other bands", "too soon", "a fast beat", "long before half a period"],
+)
+def test_a_knock_of_the_same_kind_half_a_beat_later_is_a_twin(
+    period: int, lag: int, bands: slice, twin: bool
+) -> None:
+    frames = np.arange(100, N_FRAMES - 200, period)
+    rises = with_sound(np.random.default_rng(4), frames)
+    rises[frames + lag, bands] += 2.0
+    assert is_twin(series_of(rises, frames), lag, field_of(rises), 200.0) is twin
+
+
+def test_where_hardly_any_rise_is_left_the_moments_move_to_where_they_rise() -> None:
+    frames = np.arange(100, N_FRAMES - 200, 110)
+    rises = with_sound(np.random.default_rng(5), frames)
+    rises[frames + 1, 2:5] += 1.5  # a knock rises for more than a frame
+    field = field_of(rises)
+    np.testing.assert_array_equal(risen(frames + 4, field), frames)
+    np.testing.assert_array_equal(risen(frames + 1, field), frames + 1)  # here it rises well enough
+    silent = np.arange(150, N_FRAMES - 200, 110)
+    np.testing.assert_array_equal(risen(silent, field), silent)

@@ -255,3 +255,13 @@ def test_beats_hidden_behind_another_pump_are_no_unevenness() -> None:
     ragged_s = np.cumsum(rng.normal(0.62, 0.09, 60))
     assert unevenness(folded(ragged_s)) > 0.07
     assert np.array_equal(folded(came_s[:1]), came_s[:1])
+
+
+def test_a_sound_amid_two_slams_is_none_of_them_where_others_went_unheard_nearby() -> None:
+    """The intervals around it are of one, two and half a period; the beat is no less even for what is missing."""
+    rng = np.random.default_rng(21)
+    heard = np.delete(np.arange(30.0), [12, 15]) * 0.97 + rng.normal(0, 0.004, 28)
+    heard[11] -= 0.04  # one was misplaced
+    amid = float(heard[9:11].mean())
+    time_s = np.sort(np.append(heard, amid))
+    np.testing.assert_array_equal(on_grid(time_s), time_s != amid)

@@ -60,6 +60,22 @@ def test_whitened_features_are_uncorrelated_as_far_as_they_are_to_be() -> None:
     np.testing.assert_allclose(whiten.T @ pulled @ whiten, np.eye(32), atol=0.1)  # it is measured on half the frames
 
 
+def test_a_band_that_says_nothing_is_left_out_unless_all_say_nothing() -> None:
+    """Neighbouring blocks (Cai and Silverman 2001): a band goes by itself and the two beside it."""
+    few = MEMBERS[::3]
+    loud, silent = [], []
+    for seed in range(20):
+        rises = noise(np.random.default_rng(seed))
+        rises[few, 1, :2] += 3.0
+        field = field_of(rises)
+        in_deviations = np.abs(learn(field, few) * np.sqrt(field.variance)).reshape(8, 4).mean(axis=1)
+        loud.append(in_deviations[1])
+        silent.append(in_deviations[4:])
+    assert np.mean(silent) < 0.1 * np.mean(loud)
+    assert np.mean(np.max(silent, axis=1) < 0.05 * np.array(loud)) > 0.2  # some whole passages over
+    assert np.any(learn(field_of(np.zeros((4000, 8, 4), np.float32) + noise(np.random.default_rng(0))), few))
+
+
 def test_a_slam_is_heard_under_noise_that_is_common_to_neighbouring_bands() -> None:
     honest, one_by_one = [], []
     for seed in range(5):

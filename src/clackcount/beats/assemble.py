@@ -35,9 +35,10 @@ from clackcount.settings import BeatsSettings
 RUN_MIN = 10
 CLEAR_Z = 4.0
 APART = 0.4  # of an interval, between a slam that was reckoned and any other
-RAGGED_SPREAD, RAGGED_UNEVEN = 0.6, 0.09
+RAGGED_SPREAD, RAGGED_UNEVEN, RAGGED_RUSH_T = 0.6, 0.09, 4.0
 LIKE_CLOCK = "it beats as evenly as a clock, and no ram does: perhaps it is a clock or a machine"
 DRY = "its knocks are loud, and hardly any water is heard between them: perhaps it is a clock or a machine"
+LIKE_TICKS = "half a beat after each knock comes one of its kind: perhaps it is a clock or a machine"
 LIKE_ENGINE = "it beats as fast as an engine, and no rush of water was heard: perhaps it is one"
 LIKE_BIRD = "its knocks are a single high note, and no rush of water was heard: perhaps it is a bird"
 LIKE_PHRASE = "few beats and no rush of water were heard, perhaps a bird's phrase: record two minutes"
@@ -233,7 +234,9 @@ class _Pump:
         shut_s = self.reopen_s[first:last] - self.time_s[first:last]
         reopening = float(np.mean(shut_s > STEP_S)) if rate < STEPS_PER_MIN else float(np.mean(np.isfinite(shut_s)))
         rush_t = self.known.rush_t / np.sqrt(self.known.n_passages)
-        own = float(np.clip((rush_t - 1) / 3, 0, 1))
+        # a ragged beat goes by its water alone, and chance finds some water before what it strings together
+        barely = ragged or ram_odds <= RAGGED_ODDS
+        own = float(np.clip((rush_t - RAGGED_RUSH_T) / 6 if barely else (rush_t - 1) / 3, 0, 1))
         # after drips or barks picked out of many something follows, too; of an engine's firing there is an echo
         fast = rate > FAST_PER_MIN
         phrase = last - first < few and rush_t < RUSH_FIRST_T and reopening > 0
@@ -249,6 +252,8 @@ class _Pump:
             self.sure, self.doubt = min(self.sure, CLOCK_SURE), LIKE_CLOCK
         elif dry:
             self.sure, self.doubt = min(self.sure, DRY_SURE), LIKE_ENGINE if fast else DRY
+        elif self.known.settled.twin:
+            self.sure, self.doubt = min(self.sure, DRY_SURE), LIKE_TICKS
         elif self.sure < DOUBTFUL:
             self.doubt = LIKE_ENGINE if fast else LIKE_BIRD if note else LIKE_PHRASE if phrase else BY_BEAT_ONLY
         return None

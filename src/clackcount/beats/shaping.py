@@ -263,7 +263,7 @@ SIDE = 9  # members, told together which slam they are
 
 
 def risen(frames: Frames, field: Field) -> Frames:
-    """These moments, all moved to where they rise most, if hardly any rise is left here: a template may know a ring."""
+    """These moments, all moved to where they rise most, if hardly any rise is left here but a ring."""
     where = np.clip(frames[None, :] + np.arange(-PAIR_REACH, PAIR_REACH + 1)[:, None], 0, len(field.rise) - 1)
     in_errors = np.stack([field.rise[at].mean(axis=0) for at in where]) * np.sqrt(len(frames))
     rise = np.maximum(in_errors - SURELY_RISES, 0).sum(axis=1)  # over the bands in which it surely does

@@ -144,7 +144,8 @@ def _empty(samples: NDArray[np.float32], rate_hz: int) -> Case:
 def made_place(name: str, number: int) -> Case:
     """A made place without a ram, with some stream or room beneath it."""
     rng = np.random.default_rng([number, zlib.crc32(name.encode()), 1])
-    names = tuple({name, str(rng.choice(["stream", "room"]))})
+    # in this order: the same numbers are to give the same sound in every process
+    names = tuple(dict.fromkeys((name, str(rng.choice(["stream", "room"])))))
     return _case_of(without_ram(names, rng, duration_s=DURATION_S), number)
 
 

@@ -2,6 +2,11 @@
 
 from __future__ import annotations
 
+import os
+import subprocess
+import sys
+from pathlib import Path
+
 import numpy as np
 import pytest
 from scipy.signal import sosfilt
@@ -13,6 +18,26 @@ from clackcount.simulate.level import octaves
 
 IMPACTS = clips.read(clips.DATA, "impacts")
 PLACES = clips.read(clips.DATA, "backgrounds")
+
+
+def test_a_number_gives_the_same_place_in_every_process() -> None:
+    """Python orders a set of names anew in each process, and the noise is drawn in their order."""
+    code = (
+        "import hashlib; from benchmarks.recordings import made_place; "
+        "print(hashlib.sha256(b''.join(b.tobytes() for b in made_place('clock', 1).blocks())).hexdigest())"
+    )
+    made = [
+        subprocess.run(
+            [sys.executable, "-c", code],
+            env=os.environ | {"PYTHONHASHSEED": seed, "PYTHONPATH": str(Path(__file__).parents[1])},
+            capture_output=True,
+            text=True,
+            check=True,
+        ).stdout
+        for seed in ("0", "1")
+    ]
+    assert len(made[0]) > 60
+    assert made[0] == made[1]
 
 
 def test_bundled_clips_are_all_there_and_as_described() -> None:

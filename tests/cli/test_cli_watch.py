@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import io
 import json
 import sys
@@ -132,6 +133,16 @@ def test_a_run_that_is_told_again_says_so(capsys) -> None:  # type: ignore[no-un
         "STOPPED; why is not heard yet",
         "runs",
     ]
+
+
+def test_a_doubted_run_is_told_again_only_for_another_rate_or_doubt(capsys) -> None:  # type: ignore[no-untyped-def]
+    tell, told = watch._TextTeller(), watch._Told()
+    first = run_told(15, 8, "no water is heard")
+    again = [run_told(15, 11, "no water is heard"), dataclasses.replace(first, rate_per_min=62.0)]
+    others = [dataclasses.replace(first, rate_per_min=120.0), run_told(15, 8, "perhaps it is a clock")]
+    for event in (first, *again, *others):
+        tell(event, told.take(event))
+    assert len(capsys.readouterr().out.splitlines()) == 1 + len(others)
 
 
 @pytest.mark.parametrize("argv", [("--microphone", "a.wav"), ("--raw", "16000", "a.wav"), ("--until", "noon")])

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from clackcount.beats.series import Series
-from clackcount.beats.template import Field, Frames
+from clackcount.beats.template import N_SPANS, Field, Frames
 
 SHUT_S = (0.045, 0.45)  # from slam to reopening; published and measured: 60 to 350 ms, with room
 SHARE_MAX = 0.75  # of the period that the valve may stay shut
@@ -94,7 +94,6 @@ def echoes(field: Field, frames: Frames, lags: NDArray[np.intp]) -> NDArray[np.f
     return result
 
 
-N_SPANS = 4
 RISING_MIN = 15.0  # standard errors summed over the bands; chance gives about 0.4 for each
 
 

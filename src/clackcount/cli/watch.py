@@ -164,6 +164,8 @@ class _TextTeller:
         self._cautioned = False
 
     def __call__(self, event: Event, before: Event | None) -> None:
+        if _says_no_more(event, before):
+            return
         click.echo(f"{clock(event.time_s)}  {_anew(event, before)}{_words(event)}")
         sys.stdout.flush()
         if event.doubt is None and event.happening in ("stroke", "stop") and not self._cautioned:
@@ -171,6 +173,18 @@ class _TextTeller:
 
             self._cautioned = True
             terminal.say(f"caution: {FINGERS}")
+
+
+def _says_no_more(event: Event, before: Event | None) -> bool:
+    """Whether a run that is doubted was told so before: only its pushes were counted anew, which are not told."""
+    if before is None or event.doubt is None or before.doubt != event.doubt:
+        return False
+    rate_per_min, was_per_min = event.rate_per_min or 0.0, before.rate_per_min or 0.0
+    same_rate = abs(rate_per_min - was_per_min) < SAME_RATE * was_per_min
+    return same_rate and abs(event.confidence - before.confidence) < SAME_SURE
+
+
+SAME_RATE, SAME_SURE = 0.02, 0.1
 
 
 def _anew(event: Event, before: Event | None) -> str:

@@ -189,7 +189,7 @@ def test_all_that_is_said_to_be_heard_has_been_told(news: list[tuple[News, float
 
 @pytest.mark.parametrize("place", ["stream", "wind", "birds"])
 def test_where_there_is_no_ram_nothing_is_told(place: str) -> None:
-    scene = simulate.Scenario(45.0, (), (simulate.Layer(place), simulate.Layer("room", -20)), sample_rate_hz=RATE_HZ)
+    scene = simulate.Scenario(32.0, (), (simulate.Layer(place), simulate.Layer("room", -20)), sample_rate_hz=RATE_HZ)
     assert watched(followed(Sound(simulate.render(scene, 5).samples, RATE_HZ, 4000))) == []
 
 
@@ -198,7 +198,7 @@ def test_memory_is_that_of_one_window(story: simulate.Rendered) -> None:
     ear = LiveEar(RATE_HZ, HearingSettings(), LIVE.window_max_s)
     tracker = LiveTracker(BeatsSettings(), LIVE)
     frames, known = [], []
-    for block in cut(np.concatenate([story.samples] * 3), [4000]):
+    for block in cut(np.concatenate([story.samples, story.samples[: 40 * RATE_HZ]]), [4000]):
         ear.feed(block)
         while (passage := ear.passage(tracker.wanted())) is not None:
             heard = [(part, part.frame / 200, part.reopen_frame / 200) for part in tracker.feed(passage)]

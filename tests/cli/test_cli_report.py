@@ -13,6 +13,7 @@ import soundfile
 
 from clackcount.cli import report
 from clackcount.hydraulics import template
+from support.speed import in_references
 
 LEAF = "sample_audio/leaf_in_valve.ogg"
 
@@ -85,7 +86,7 @@ def test_no_page_where_nothing_could_be_used(run, tmp_path):
     assert list(tmp_path.iterdir()) == []
 
 
-def test_five_minutes_stay_under_3_mb_and_3_seconds_beyond_the_listening(run, tmp_path, monkeypatch):
+def test_five_minutes_stay_under_3_mb_and_take_little_beyond_the_listening(run, tmp_path, monkeypatch):
     rng = np.random.default_rng(5)
     path = tmp_path / "brook.flac"
     soundfile.write(path, 0.05 * rng.standard_normal(300 * 48000), 48000)
@@ -101,11 +102,17 @@ def test_five_minutes_stay_under_3_mb_and_3_seconds_beyond_the_listening(run, tm
         return result
 
     monkeypatch.setattr(progress, "hear", timed)
-    begun_s = time.process_time()
-    assert run("report", path, "-o", tmp_path / "brook.html").code == 0
-    beyond_s = time.process_time() - begun_s - listening_s[0]
+
+    def reported_s():
+        begun_s = time.process_time()
+        assert run("report", path, "-o", tmp_path / "brook.html").code == 0
+        return time.process_time() - begun_s
+
+    n_references, whole_s = in_references(reported_s)
     assert (tmp_path / "brook.html").stat().st_size < 3e6
-    assert beyond_s < 4.5  # 3 s on an idle machine; some more where others work beside it
+    assert (
+        n_references * (1 - listening_s[0] / whole_s) < 22
+    )  # 3 s where the reference takes 0.2, and half as much again
 
 
 def test_trials_compared_make_a_page_of_their_own(run, tmp_path, monkeypatch):

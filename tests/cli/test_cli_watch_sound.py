@@ -166,7 +166,7 @@ def test_a_terminal_is_no_sound(run, monkeypatch):
 def test_a_clock_is_doubted_and_no_catch_can_begin(run, tmp_path):
     """A clock beats more evenly than any ram (see beats.assemble): listen says so, and watch must."""
     tick = np.random.default_rng(1).normal(0, 0.4, 80) * np.exp(-np.arange(80) / 20)
-    sound = np.random.default_rng(2).normal(0, 0.003, 35 * RATE_HZ)
+    sound = np.random.default_rng(2).normal(0, 0.003, 26 * RATE_HZ)
     for at in range(RATE_HZ // 3, len(sound) - 100, RATE_HZ):
         sound[at : at + 80] += tick
     path = tmp_path / "clock.wav"

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import time
 from dataclasses import replace
 
 import numpy as np
@@ -26,6 +25,7 @@ from clackcount.simulate import (
     render,
 )
 from clackcount.simulate import Running as Runs
+from support.speed import in_references
 
 NOISES = ("stream", "rain", "wind", "speech", "birds")
 
@@ -106,7 +106,7 @@ def test_steady_running_in_noise_never_stops(noise: str) -> None:
     assert right_share(running, made.truth.timeline) == 1.0
 
 
-def test_a_day_of_slams_is_understood_in_two_seconds() -> None:
+def test_a_day_of_slams_is_understood_in_seconds() -> None:
     rng = np.random.default_rng(0)
     n, day_s = 86_000, 86_400.0
     time_s = np.cumsum(1.0 + 0.01 * rng.standard_normal(n))
@@ -117,8 +117,7 @@ def test_a_day_of_slams_is_understood_in_two_seconds() -> None:
     )
     level_db = rng.normal(-50, 1, (int(day_s / 0.05), 8)).astype(np.float32)
     flow = FlowTrack(0.05, level_db, np.geomspace(100, 12000, 9))
-    started_s = time.process_time()
-    running = understand(Beats(train), flow, day_s)
-    assert time.process_time() - started_s < 4.0  # two seconds on a machine of 2024, doubled for a busy one
+    n_references, running = in_references(lambda: understand(Beats(train), flow, day_s))
+    assert n_references < 20
     assert running.stops == ()
     assert 24 <= len(running.trend) <= 48

@@ -128,11 +128,12 @@ def look_alikes(series: Series) -> Frames:
     """
     candidates = local_maxima(series.z, PEAK_REACH)
     candidates = candidates[series.z[candidates] > LOOKS_ALIKE * np.median(series.z[series.frames])]
-    apart = NEAREST * series.period
-    kept: list[int] = []
-    for frame in candidates[np.argsort(-series.z[candidates], kind="stable")]:
-        if all(abs(frame - other) > apart for other in kept):
-            kept.append(int(frame))
+    apart = int(NEAREST * series.period)
+    kept, free = [], np.ones(len(series.z), dtype=bool)
+    for frame in candidates[np.argsort(-series.z[candidates], kind="stable")].tolist():
+        if free[frame]:
+            kept.append(frame)
+            free[max(0, frame - apart) : frame + apart + 1] = False
     return np.array(sorted(kept), dtype=np.intp)
 
 
@@ -236,14 +237,14 @@ def slams_between(series: Series, field: Field) -> Frames | None:
     single = risen(series.frames, field)[:-1][np.abs(np.log(np.diff(series.frames) / period)) < NEARLY]
     if len(single) < ALIKE_LEAST or period < 2 * SHORTEST_PAIRED:
         return None
-    slam = field.rise[single].mean(axis=0)
+    like_slam = field.rise @ field.rise[single].mean(axis=0)
     lags = np.arange(max(RINGS, round(OFF * period)), round((1 - OFF) * period) + 1)
-    share = np.array([field.rise[np.minimum(single + lag, last)].mean(axis=0) @ slam for lag in lags])
+    share = like_slam[np.minimum(single[None, :] + lags[:, None], last)].mean(axis=1)
     amid = np.abs(lags / period - 0.5) <= BETWEEN
     lag = int(lags[amid][np.argmax(share[amid])])
     # of two slams nearly as strong the members may be now the one, now the other: then the time between is, too
     either = np.minimum(single[:, None] + np.array([lag, round(period) - lag]), last)
-    usual = uniform_filter1d(field.rise[either] @ slam, SIDE, axis=0, mode="nearest")
+    usual = uniform_filter1d(like_slam[either], SIDE, axis=0, mode="nearest")
     between: Frames = either[np.arange(len(single)), np.argmax(usual, axis=1)]
     if not one_voice(single, between, field):
         return None

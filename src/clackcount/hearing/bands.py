@@ -40,7 +40,8 @@ class BandEnergies:
         self._n_bins = int(np.flatnonzero(triangles.any(axis=0))[-1]) + 1
         self._to_bands = np.ascontiguousarray(triangles[:, : self._n_bins].T, dtype=np.float32)
         self._windowed = np.empty((batch, self.frame), dtype=np.float32)
-        self._power = np.empty((2, batch, self._n_bins), dtype=np.float32)
+        self._squares = np.empty((batch, 2 * self._n_bins), dtype=np.float32)
+        self._power = np.empty((batch, self._n_bins), dtype=np.float32)
         self._pending = [np.zeros(self.frame // 2, dtype=np.float32)]
         self._n_pending = self.frame // 2
         self._n_frames = 0
@@ -78,10 +79,11 @@ class BandEnergies:
             last = min(first + self._batch, n_frames)
             n = last - first
             windowed = np.multiply(framed[first:last], self._window, out=self._windowed[:n])
-            spectrum = scipy.fft.rfft(windowed, axis=1)[:, : self._n_bins]
-            power, imaginary = self._power[0, :n], self._power[1, :n]
-            np.square(spectrum.real, out=power)
-            power += np.square(spectrum.imag, out=imaginary)
+            # real and imaginary parts side by side: squared together, and each pair added
+            parts = scipy.fft.rfft(windowed, axis=1).view(np.float32)[:, : 2 * self._n_bins]
+            squares, power = self._squares[:n], self._power[:n]
+            np.square(parts, out=squares)
+            np.add(squares[:, ::2], squares[:, 1::2], out=power)
             np.matmul(power, self._to_bands, out=energies[first:last])
         if self._n_frames == 0 and n_frames > EDGE_FRAMES:
             energies[:EDGE_FRAMES] = energies[EDGE_FRAMES]

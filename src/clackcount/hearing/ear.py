@@ -12,6 +12,10 @@ from clackcount.model import FlowTrack, Passage, Wanted
 from clackcount.settings import HearingSettings
 
 
+AROUND_S = 0.1  # of the sound about a frame, what placing looks at
+DB_PER_NEPER = np.float32(10 / np.log(10))  # of power; the natural logarithm takes a third of the time of the other
+
+
 class Memory:
     """The transform and what it gave, as far back as a passage may reach; frames and samples count from the start.
 
@@ -26,6 +30,7 @@ class Memory:
         self._compressed: list[NDArray[np.float32]] = []
         self._level_db: list[NDArray[np.float32]] = []
         self._samples = Tail(round(longest_s * sample_rate_hz * 1.2))
+        self._around = round(AROUND_S * sample_rate_hz)
         self.first_frame = 0
         self.end_frame = 0
         self.n_samples = 0
@@ -45,25 +50,27 @@ class Memory:
         """Take in the frames that an end without further sound leaves."""
         self._take(self._bands.finish())
 
-    def passage(self, first: int, last: int, keep: tuple[int, int], samples_from: int | None = None) -> Passage:
-        """Frames first to last - 1, of which those of keep stand; samples_from: frame, where it is not the first."""
+    def passage(self, first: int, last: int, keep: tuple[int, int]) -> Passage:
+        """Frames first to last - 1, of which those of keep stand, with the samples about these."""
         self._join()
         start, stop = first - self.first_frame, last - self.first_frame
-        hop, margin = self._bands.hop, self._bands.frame
-        first_sample = max(self._samples.first, (first if samples_from is None else samples_from) * hop - margin)
+        hop = self._bands.hop
+        first_sample = max(self._samples.first, keep[0] * hop - self._around)
+        # no further than is surely there, however the sound came in
+        last_sample = min(keep[1] * hop + self._around, last * hop + self._bands.frame // 2)
         return Passage(
             first_frame=first,
             hop=hop,
             sample_rate_hz=self.sample_rate_hz,
             rises=rises(self._compressed[0][start:stop]),
             level_db=self._level_db[0][start:stop],
-            samples=self._samples.between(first_sample, last * hop + margin),
+            samples=in_steps(self._samples.between(first_sample, last_sample)),
             first_sample=first_sample,
             keep=(keep[0] - first, keep[1] - first),
         )
 
-    def forget(self, first: int) -> None:
-        """Let go of frames before ``first``, and of the samples that no later frame touches."""
+    def forget(self, first: int, first_kept: int) -> None:
+        """Let go of frames before ``first``, and of samples that no frame from ``first_kept`` on needs."""
         drop = first - self.first_frame
         if drop <= 0:
             return
@@ -71,7 +78,7 @@ class Memory:
         self._compressed = [self._compressed[0][drop:].copy()]
         self._level_db = [self._level_db[0][drop:].copy()]
         self.first_frame = first
-        self._samples.forget(first * self._bands.hop - self._bands.frame)
+        self._samples.forget(first_kept * self._bands.hop - self._around)
 
     def release(self) -> None:
         """Let go of everything but the steady sound: no passage is wanted any more."""
@@ -82,7 +89,7 @@ class Memory:
             return
         self.flow.feed(energies)
         self._compressed.append(self._compressor.feed(energies))
-        self._level_db.append(10 * np.log10(np.maximum(energies, np.float32(QUIETEST))))
+        self._level_db.append(DB_PER_NEPER * np.log(np.maximum(energies, np.float32(QUIETEST))))
         self.end_frame += len(energies)
 
     def _join(self) -> None:
@@ -136,7 +143,7 @@ class Ear:
         if self._memory.end_frame - first < self._whole + self._step // 2:
             return None
         passage = self._passage(first, first + self._whole, first + self._whole - self._margin)
-        self._memory.forget(first + self._step)
+        self._memory.forget(first + self._step, self._kept_to)
         return passage
 
     def _passage(self, first: int, last: int, keep_to: int) -> Passage:
@@ -181,9 +188,9 @@ class LiveEar:
         first = max(memory.first_frame, due - round(wanted.window_s * per_s), 0)
         keep_to = max(self._kept_to, due - hold)
         keep_from = max(first, self._kept_to - round(wanted.review_s * per_s))
-        passage = memory.passage(first, min(due + REACH, memory.end_frame), (keep_from, keep_to), keep_from)
+        passage = memory.passage(first, min(due + REACH, memory.end_frame), (keep_from, keep_to))
         self._last, self._kept_to = due, keep_to
-        memory.forget(due - self._longest)
+        memory.forget(due - self._longest, due - self._longest)
         return passage
 
     def cells(self) -> FlowTrack:
@@ -196,18 +203,28 @@ class LiveEar:
 LIVE_BATCH_FRAMES = 32  # live, the 1.3 s of a whole batch would be most of the time there is
 
 
-LARGEST = 6e4  # what float16 holds; full scale is 1
+def in_steps(samples: NDArray[np.float32]) -> NDArray[np.int16]:
+    """The same shape in 65,535 steps from the loudest sample to its opposite: half the memory, and no value of its own.
+
+    That is what a 16 bit recording has of it, or more; finding where a knock begins asks for no more.
+    """
+    loudest = max(float(samples.max(initial=0)), -float(samples.min(initial=0)))
+    scale = np.float32(LARGEST / loudest if loudest > 0 else 0)
+    result = np.empty(len(samples), dtype=np.int16)
+    for first in range(0, len(samples), PIECE):  # all at once would take twice the memory of the samples besides
+        piece = slice(first, first + PIECE)
+        result[piece] = np.rint(samples[piece] * scale)
+    return result
+
+
+LARGEST, PIECE = 32767, 1 << 16
 
 
 class Tail:
-    """The last samples of a stream, in one piece of memory that is filled and emptied, never copied to grow.
-
-    Kept as float16: eleven bits of each sample, whatever its size, are plenty for finding where a knock begins, and
-    half the memory.
-    """
+    """The last samples of a stream, in one piece of memory that is filled and emptied, never copied to grow."""
 
     def __init__(self, n_expected: int) -> None:
-        self._buffer = np.empty(n_expected, dtype=np.float16)
+        self._buffer = np.empty(n_expected, dtype=np.float32)
         self._n = 0
         self.first = 0
 
@@ -215,18 +232,13 @@ class Tail:
         """Take samples, float32 (n,)."""
         wanted = self._n + len(samples)
         if wanted > len(self._buffer):
-            self._buffer = np.concatenate([self._buffer[: self._n], np.empty(wanted, dtype=np.float16)])
-        if max(float(samples.max(initial=0)), -float(samples.min(initial=0))) > LARGEST:
-            samples = np.clip(samples, -LARGEST, LARGEST)
+            self._buffer = np.concatenate([self._buffer[: self._n], np.empty(wanted, dtype=np.float32)])
         self._buffer[self._n : wanted] = samples
         self._n = wanted
 
-    def between(self, first: int, last: int) -> NDArray[np.float16]:
-        """A copy of samples number first to last - 1 of the stream, as far as they are there.
-
-        A copy, because forget() moves what is left to the front of the same memory.
-        """
-        return self._buffer[max(0, first - self.first) : min(self._n, last - self.first)].copy()
+    def between(self, first: int, last: int) -> NDArray[np.float32]:
+        """Samples number first to last - 1 of the stream, as far as they are there; a view, until the next forget()."""
+        return self._buffer[max(0, first - self.first) : min(self._n, last - self.first)]
 
     def forget(self, first: int) -> None:
         """Let go of the samples before number ``first``."""

@@ -20,11 +20,11 @@ BATCH = 32
 
 
 def place(
-    samples: NDArray[np.floating], first_sample: int, sample_rate_hz: int, approx_sample: NDArray[np.float64]
+    samples: NDArray[np.number], first_sample: int, sample_rate_hz: int, approx_sample: NDArray[np.float64]
 ) -> NDArray[np.float64]:
     """Times of the starts of impacts, s from the start of the recording, float64 (n,).
 
-    samples, floats: the waveform from sample number first_sample on. approx_sample float64 (n,): where a frame put
+    samples, numbers of any scale: the waveform from sample number first_sample on. approx_sample float64 (n,): where a frame put
     them, in samples of the recording. An impact whose start is not clear is put where the clear ones of the same
     call lie relative to their frames; where few are clear, where all taken together begin.
     """
@@ -54,7 +54,7 @@ CLEAR_MIN = 8.0  # dB by which the first 3 ms exceed what came before; noise alo
 
 
 def _pick(
-    samples: NDArray[np.floating], approx: NDArray[np.float64], sample_rate_hz: int
+    samples: NDArray[np.number], approx: NDArray[np.float64], sample_rate_hz: int
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Start in samples, and how far the sound rises there, dB, for each approximate position."""
     n_before, n_after = int(BEFORE_S * sample_rate_hz), int(AFTER_S * sample_rate_hz)
@@ -82,7 +82,7 @@ def _pick(
 
 
 def struck(
-    samples: NDArray[np.floating], pick: NDArray[np.float64], sample_rate_hz: int, *, wave_db: float = np.inf
+    samples: NDArray[np.number], pick: NDArray[np.float64], sample_rate_hz: int, *, wave_db: float = np.inf
 ) -> NDArray[np.float64]:
     """Each start moved past what only heralds it, in samples, float64 (n,).
 
@@ -115,7 +115,7 @@ FORE_S, FORE_DB, SMOOTH_S = 0.03, 13.0, 0.0005  # how long before the blow, and 
 WAVE_DB = 16.0
 
 
-def _common_start(samples: NDArray[np.floating], approx: NDArray[np.float64], sample_rate_hz: int) -> float:
+def _common_start(samples: NDArray[np.number], approx: NDArray[np.float64], sample_rate_hz: int) -> float:
     """Samples from where frames put the impacts to where, taken together, they begin.
 
     In the octave in which they rise most, the steepest rise of the median course of their power. One by one they may

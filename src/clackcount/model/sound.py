@@ -102,7 +102,7 @@ class Passage:
     Frame i of the passage is centred on sample (first_frame + i) * hop of the recording.
     rises: float32 (n_frames, n_bands, n_spans), how much louder each band is at and after a frame than before it.
     level_db: float32 (n_frames, n_bands), mean-square level, dB re full scale.
-    samples: floats, the waveform from sample first_frame * hop on, or from a little before where it is there.
+    samples: int16, the shape of the waveform about the frames of keep, the loudest sample 32767.
     first_sample: number of samples[0] in the recording.
     keep: frames of the passage [first, last) whose decisions stand; the rest is surrounding.
     """
@@ -112,7 +112,7 @@ class Passage:
     sample_rate_hz: int
     rises: NDArray[np.float32]
     level_db: NDArray[np.float32]
-    samples: NDArray[np.floating]
+    samples: NDArray[np.int16]
     first_sample: int
     keep: tuple[int, int]
 

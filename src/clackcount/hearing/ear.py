@@ -11,7 +11,6 @@ from clackcount.hearing.novelty import QUIETEST, REACH, Compressor, rises
 from clackcount.model import FlowTrack, Passage, Wanted
 from clackcount.settings import HearingSettings
 
-
 AROUND_S = 0.1  # of the sound about a frame, what placing looks at
 DB_PER_NEPER = np.float32(10 / np.log(10))  # of power; the natural logarithm takes a third of the time of the other
 
@@ -204,9 +203,9 @@ LIVE_BATCH_FRAMES = 32  # live, the 1.3 s of a whole batch would be most of the 
 
 
 def in_steps(samples: NDArray[np.float32]) -> NDArray[np.int16]:
-    """The same shape in 65,535 steps from the loudest sample to its opposite: half the memory, and no value of its own.
+    """The same shape in steps of which the loudest sample has 32767: half the memory, and no value of its own.
 
-    That is what a 16 bit recording has of it, or more; finding where a knock begins asks for no more.
+    That is what a 16 bit recording has of it, and enough to find where a knock begins.
     """
     loudest = max(float(samples.max(initial=0)), -float(samples.min(initial=0)))
     scale = np.float32(LARGEST / loudest if loudest > 0 else 0)
@@ -237,7 +236,7 @@ class Tail:
         self._n = wanted
 
     def between(self, first: int, last: int) -> NDArray[np.float32]:
-        """Samples number first to last - 1 of the stream, as far as they are there; a view, until the next forget()."""
+        """A view of samples number first to last - 1 of the stream, as far as they are there, until the next forget()."""
         return self._buffer[max(0, first - self.first) : min(self._n, last - self.first)]
 
     def forget(self, first: int) -> None:

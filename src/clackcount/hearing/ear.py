@@ -236,7 +236,7 @@ class Tail:
         self._n = wanted
 
     def between(self, first: int, last: int) -> NDArray[np.float32]:
-        """A view of samples number first to last - 1 of the stream, as far as they are there, until the next forget()."""
+        """A view, until the next forget(), of samples first to last - 1 of the stream, as far as they are there."""
         return self._buffer[max(0, first - self.first) : min(self._n, last - self.first)]
 
     def forget(self, first: int) -> None:

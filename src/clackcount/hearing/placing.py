@@ -25,8 +25,8 @@ def place(
     """Times of the starts of impacts, s from the start of the recording, float64 (n,).
 
     samples, numbers of any scale: the waveform from sample number first_sample on. approx_sample float64 (n,): where
-    a frame put them, in samples of the recording. An impact whose start is not clear is put where the clear ones of the same
-    call lie relative to their frames; where few are clear, where all taken together begin.
+    a frame put them, in samples of the recording. An impact whose start is not clear is put where the clear ones of
+    the same call lie relative to their frames; where few are clear, where all taken together begin.
     """
     n = len(approx_sample)
     if n == 0:

@@ -212,7 +212,7 @@ def test_how_the_sound_is_cut_changes_nothing(seed: int, cuts: list[float]) -> N
 def test_a_long_run_costs_little_time_and_no_memory() -> None:
     train, flow, _ = Story(2, period_s=0.4).runs(200).told()
     n_references, (_, watcher) = in_references(lambda: watch(train, flow, every(1.0, train)))
-    assert n_references < 0.2 * train.duration_s
+    assert n_references < 0.4 * train.duration_s
     assert watcher.state is State.SELF
     assert len(train) > 480
     assert len(watcher._window.slams) < 350
@@ -222,7 +222,7 @@ def test_a_long_run_costs_little_time_and_no_memory() -> None:
 def test_a_long_silence_costs_little_time_and_no_memory() -> None:
     train, flow, _ = Story(2, period_s=0.4).runs(60).stalls(Cause.SHUT_STALL, 1500).told()
     n_references, (events, watcher) = in_references(lambda: watch(train, flow, every(1.0, train)))
-    assert n_references < 0.03 * train.duration_s
+    assert n_references < 0.06 * train.duration_s
     assert len(of(events, Happening.STOP)) == 1
     assert len(watcher._window.cells) * watcher._window.step_s < 700
     assert len(watcher._window.slams) == len(watcher._run.time_s) == 0

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,6 +13,7 @@ from clackcount.beats.series import Series, fullness
 from clackcount.beats.shaping import SMOOTH
 from clackcount.beats.signs import roughness
 from clackcount.beats.strays import alike, fingerprint
+from clackcount.beats.template import SAME_REACH, Frames, distance
 from clackcount.settings import BeatsSettings
 
 
@@ -22,13 +23,14 @@ class Known:
 
     period, pace: median and mean interval, frames. slam_odds: log odds that its slams are not its reopenings.
     rush_t, odds: sums over the n_passages. settled: as it was when its cycle was last looked at thoroughly, n_brief
-    passages ago.
+    passages ago. last: as it was in the passage in which it was heard last, which began at frame last_from.
     """
 
     pump: int
     weights: NDArray[np.float32]
     print_: NDArray[np.float32]
     settled: PumpHeard
+    last: PumpHeard
     alike: float = 0.0
     expected_z: float = 0.0
     period: float = 0.0
@@ -41,17 +43,19 @@ class Known:
     best_odds: float = -np.inf
     n_passages: int = 0
     n_brief: int = 0
+    last_from: int = 0
 
     @classmethod
     def of(cls, number: int, pump: PumpHeard, scene: Scene) -> Known:
         """A pump met for the first time."""
-        known = cls(number, pump.series.weights, fingerprint(scene.field, pump.series.frames), pump)
+        known = cls(number, pump.series.weights, fingerprint(scene.field, pump.series.frames), pump, pump)
         known.remember(pump, scene)
         return known
 
     def remember(self, pump: PumpHeard, scene: Scene) -> None:
         """Take in what it was in another passage; its sound, where it was not much fainter than before."""
         series, field_ = pump.series, scene.field
+        self.last, self.last_from = pump, scene.passage.first_frame
         self.n_passages += 1
         self.period, self.pace = series.period, pace(series)
         self.slam_odds = pump.slam_odds
@@ -82,9 +86,40 @@ class Known:
         """
         return max(self.odds / self.n_passages, self.best_odds - float(np.log(self.n_passages)))
 
+    def handed_over(self, scene: Scene) -> Frames:
+        """What was heard of it in the passage before this one, as far as it lies in this one too, frames of this."""
+        frames = self.last.series.frames + (self.last_from - scene.passage.first_frame)
+        return frames[(frames >= 0) & (frames < scene.n_frames)]
+
+    def continued_by(self, frames: Frames, scene: Scene) -> bool:
+        """Whether these are the slams of this pump where this passage overlaps the one before."""
+        before = self.handed_over(scene)
+        if len(before) < OVERLAP_MIN or len(frames) == 0:
+            return False
+        return float(np.mean(distance(before, frames) <= SAME_REACH)) > OVERLAP_SHARE
+
+    def until_pause(self, series: Series, scene: Scene) -> Series | None:
+        """What goes on from the passage before, up to the first pause; None where the series does not."""
+        if not self.continued_by(series.frames + self.late - series.late, scene):
+            return None
+        n, of = before_pause(series.frames, series.period), len(series.frames)
+        return replace(
+            series, frames=series.frames[:n], z_honest=series.z_honest[:n], evidence=series.evidence * n / of
+        )
+
     def doubtful(self, settings: BeatsSettings) -> bool:
         """Whether what was heard of it so far would not be taken for a ram."""
         return self.ram_odds < settings.ram_odds_min
+
+
+def before_pause(frames: Frames, period: float) -> int:
+    """How many of these beats come before the first pause."""
+    pauses = np.flatnonzero(np.diff(frames) > PAUSE * period)
+    return int(pauses[0]) + 1 if len(pauses) else len(frames)
+
+
+PAUSE = 2.5  # periods
+OVERLAP_MIN, OVERLAP_SHARE = 4, 0.6
 
 
 def pace(series: Series) -> float:

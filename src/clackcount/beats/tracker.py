@@ -11,11 +11,12 @@ from numpy.typing import NDArray
 
 from clackcount.beats.cycle import knock_near
 from clackcount.beats.heard import Heard, collect, strays_only
-from clackcount.beats.known import Known, goes_on, pace
+from clackcount.beats.known import Known, before_pause, goes_on, pace
 from clackcount.beats.pumps import PumpHeard, Scene, search, settle, shifted
 from clackcount.beats.series import Series, elsewhere, first_guess, refine
 from clackcount.beats.shaping import within_rhythm
 from clackcount.beats.strays import fingerprint
+from clackcount.beats.template import standardise
 from clackcount.model import Passage
 from clackcount.settings import BeatsSettings
 
@@ -95,7 +96,23 @@ class Tracker:
             found.append(pump)
             rest = rest.without(pump, whole=False)
         self._idle = 0 if heard else self._idle + 1
-        return heard + [strays_only(known, rest, self.settings) for known in missing]
+        return heard + [self._left_of(known, rest, whole=searches is None) for known in missing]
+
+    def _left_of(self, known: Known, scene: Scene, *, whole: bool) -> Heard:
+        """What is heard in the kept part of a passage of a pump that does not beat in it, or stops in its beginning.
+
+        whole: where the passage before was kept up to its margin only, what was heard in that margin stands.
+        """
+        was, frames = known.last.series, known.handed_over(scene)
+        z_honest = was.z_honest[len(was.frames) - len(frames) :]
+        n = before_pause(frames, was.period)  # what came after it had stopped may be anything
+        frames, z_honest = frames[:n], z_honest[:n]
+        kept_from = scene.passage.keep[0]
+        if not whole or len(frames) == 0 or not frames[0] < kept_from <= frames[-1]:
+            return strays_only(known, scene, self.settings)
+        z = standardise(scene.field.features @ was.weights, frames - was.late)
+        series = replace(was, frames=frames, z=z, z_honest=z_honest)
+        return collect(known, replace(known.last, series=series), scene, self.settings)
 
     def _searches(self, missing: list[Known]) -> list[bool]:
         """The searches to make in this passage, True for a quick one; missing: the known pumps not heard in it.
@@ -166,21 +183,32 @@ class Tracker:
     def _follow(self, known: Known, scene: Scene, brief: bool | None) -> PumpHeard | None:
         if brief is None:
             brief = known.n_passages >= PROVEN and known.n_brief < self.settings.brief_passages
-        enough = max(self.settings.evidence_min, 0.3 * known.evidence_per_frame * scene.n_frames)
+        enough = self._enough(known, scene.n_frames)
         pump = self._again(known, scene) if brief else None
         if pump is not None and pump.series.evidence >= enough:
             known.n_brief += 1
         else:
             series = self._by_sound(known, scene)
-            if series is None or not 0.7 < pace(series) / known.pace < 1.4 or series.evidence < enough:
+            if series is None or not 0.7 < pace(series) / known.pace < 1.4:
                 return None
-            prior = min(max(known.slam_odds, 0.0), SLAM_ODDS_MAX)
-            pump = settle(series, scene, self.settings, prior=prior)
-            if covered(pump.series) < COVERED_MIN * covered(series):
+            if series.evidence < enough:
+                series = known.until_pause(series, scene)
+                if series is None or series.evidence < self._enough(known, int(series.frames[-1])):
+                    return None
+                # the end of a run, where it may fade, is no place to look for its cycle
                 pump = self._unsettled(known, series, scene)
-            known.settled, known.n_brief = pump, 0
+            else:
+                prior = min(max(known.slam_odds, 0.0), SLAM_ODDS_MAX)
+                pump = settle(series, scene, self.settings, prior=prior)
+                if covered(pump.series) < COVERED_MIN * covered(series):
+                    pump = self._unsettled(known, series, scene)
+                known.settled, known.n_brief = pump, 0
         known.remember(pump, scene)
         return pump
+
+    def _enough(self, known: Known, n_frames: int) -> float:
+        """The evidence that a series must have to be a known pump that beats for so many frames."""
+        return max(self.settings.evidence_min, ENOUGH * known.evidence_per_frame * n_frames)
 
     def _by_sound(self, known: Known, scene: Scene) -> Series | None:
         """What sounds like a known pump and beats about as fast: evenly, or at its own intervals if these are not."""
@@ -234,6 +262,7 @@ class Tracker:
 
 
 UNLIKE_ODDS = 4.0
+ENOUGH = 0.3
 BESIDE_TRIED, FEW_REFINED = 8, 3
 PROVEN = 3  # passages in each of which the cycle of a new pump is looked at
 LOOSE_ADVANTAGE = 1.25  # what must be explained more, as free intervals take in water and steps besides

@@ -20,7 +20,7 @@ from clackcount.running.rush import (
     rush_index,
     shut_index,
 )
-from clackcount.running.strays import by_itself_or_pushed, plausible
+from clackcount.running.strays import by_itself_or_pushed, ends_water_odds, plausible
 from clackcount.running.strokes import Strokes, judge_strokes
 from clackcount.running.unheard import with_unheard
 from clackcount.settings import RunningSettings
@@ -39,7 +39,8 @@ class Reading:
     scale: None where rushing and quiet cannot be told apart. index: float64 (n_cells,), see rush.rush_index; zeros
     without a scale. shut, height: float64 (n_slams,), the index in the shut phase after each slam, and how far it had
     risen before it. interval_s: float64 (n_slams,), before each slam, NaN for the first. loud_db: float64 (n_cells,),
-    how far the band that is loudest against its usual lies above it.
+    how far the band that is loudest against its usual lies above it. ends_water: float64 (n_slams,), log odds that
+    water ends with the knock, as at a stroke; zeros where that cannot be heard.
     """
 
     train: SlamTrain
@@ -51,6 +52,7 @@ class Reading:
     height: FloatArray
     interval_s: FloatArray
     loud_db: FloatArray
+    ends_water: FloatArray
 
     @property
     def separation(self) -> float:
@@ -92,13 +94,14 @@ def read(
     )
     strokes = judge()
     interval_s, loud_db = np.diff(train.time_s, prepend=np.nan), _loud_db(flow)
-    first_look = Reading(train, strokes, scale, index, flow.step_s, shut, height, interval_s, loud_db)
+    ends_water = np.zeros(len(train)) if cut_off is None else ends_water_odds(train, cut_off)
+    first_look = Reading(train, strokes, scale, index, flow.step_s, shut, height, interval_s, loud_db, ends_water)
     if (stood := stood_before(first_look)).any():
         strokes = judge(stood=stood)
     if scale is None or scale.separation < FAINT_SEPARATION:
         scale = _from_pauses(train, strokes, flow, settings) or scale
         index, shut, height = _along(scale, train, flow)
-    return Reading(train, strokes, scale, index, flow.step_s, shut, height, interval_s, loud_db)
+    return Reading(train, strokes, scale, index, flow.step_s, shut, height, interval_s, loud_db, ends_water)
 
 
 def _silences_s(train: SlamTrain, stops_s: tuple[tuple[float, float], ...]) -> FloatArray:

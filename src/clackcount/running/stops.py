@@ -13,6 +13,7 @@ import numpy as np
 
 from clackcount.model import Cause, FloatArray, State, Stop
 from clackcount.running.reading import Reading
+from clackcount.running.strays import robust_spread
 from clackcount.running.timeline import GATHERS_MAX_S, Spell, opened_by_s, pieces_after
 from clackcount.settings import RunningSettings
 
@@ -129,7 +130,7 @@ def look_back(reading: Reading, spell: Spell, before_s: float) -> Ending:
         ragged_from=_raggedness(single_s[usual], back),
         ragged_to=_raggedness(single_s[-2 * LAST_BEATS :], back),
         softer_db=float(np.median(strength_db[usual]) - np.median(strength_db[last])),
-        spread_db=float(1.4826 * np.median(np.abs(strength_db[:until] - np.median(strength_db[:until])))),
+        spread_db=robust_spread(strength_db[:until]),
         missed=int(np.sum(spanned - 1)),
         over_s=float(time_s[slam[-1]] - time_s[slam[max(0, until - 1)]]),
     )

@@ -72,21 +72,28 @@ def by_itself_or_pushed(train: SlamTrain, cut_off: CutOff | None) -> FloatArray:
     return np.asarray(np.clip(np.log(own / pushed), -PUSHED_MAX, 0.0))
 
 
-def _shuts_water_off(train: SlamTrain, cut_off: CutOff) -> NDArray[np.bool_]:
-    """Whether water ends with each knock, rather than going on as it was or setting in, bool (n,)."""
-    period_s, stroke_drop = _stroke_drop(train)
-    share = cut_off.share(train.time_s)
-    drop = np.nan_to_num(np.minimum(share, stroke_drop), nan=stroke_drop)  # more than usual is no sign against it
+def ends_water_odds(train: SlamTrain, cut_off: CutOff) -> FloatArray:
+    """Log odds (n,) that water ends with each knock, as at a stroke of a hand, rather than going on or setting in."""
+    _, stroke_drop = _stroke_drop(train)
+    drop = np.nan_to_num(
+        np.minimum(cut_off.share(train.time_s), stroke_drop), nan=stroke_drop
+    )  # more is no sign against
     noise = max(cut_off.at_slams, cut_off.anywhere)  # a stroke's rush has a shape of its own
     slam, opening = (_normal(drop - usual, STROKE_SPREAD, noise) for usual in (stroke_drop, -stroke_drop))
-    odds = np.log(slam / np.maximum(opening, _normal(drop, 0.0, noise)))
+    return np.asarray(np.log(slam / np.maximum(opening, _normal(drop, 0.0, noise))))
+
+
+def _shuts_water_off(train: SlamTrain, cut_off: CutOff) -> NDArray[np.bool_]:
+    """Whether water ends with each knock, rather than going on as it was or setting in, bool (n,)."""
+    period_s, _ = _stroke_drop(train)
+    odds = ends_water_odds(train, cut_off)
     if period_s > PUSH_S:  # too soon before the next to be a stroke of its own, it may be the push that made it
         odds = odds - _pushes(train)
     # that it beats evenly vouches for a slam a period from the one before it or the next, not for any knock in a row
     a_period = np.abs(np.diff(train.time_s) / max(period_s, 1e-9) - 1) < A_PERIOD
     vouched = train.beating & (np.append(False, a_period) | np.append(a_period, False))
     enough = (odds >= np.where(vouched, BEAT_ODDS_MIN, ODDS_MIN)) | _in_step(train, period_s)
-    return enough & ~_reckoned(train, share, cut_off, period_s)
+    return enough & ~_reckoned(train, cut_off.share(train.time_s), cut_off, period_s)
 
 
 def _normal(off: FloatArray, spread: float, noise: float) -> FloatArray:
@@ -123,10 +130,10 @@ def _leads_to_no_run(train: SlamTrain, settings: RunningSettings) -> NDArray[np.
     if n_even[longest] < EVEN_SHARE * n[longest]:
         return np.zeros(len(train), np.bool_)  # a ragged pump: its beats are no more even than knocks by chance
     usual_db = train.strength_db[even]
-    middle_db, most_db = float(np.median(usual_db)), max(SPREAD_MIN_DB, SPREAD_MOST * _spread(usual_db))
+    middle_db, most_db = float(np.median(usual_db)), max(SPREAD_MIN_DB, SPREAD_MOST * robust_spread(usual_db))
     alike = np.array(
         [
-            SOFTEST_DB <= float(np.median(own_db)) - middle_db <= LOUDEST_DB and _spread(own_db) <= most_db
+            SOFTEST_DB <= float(np.median(own_db)) - middle_db <= LOUDEST_DB and robust_spread(own_db) <= most_db
             for own_db in (train.strength_db[group == number] for number in range(len(n)))
         ]
     )
@@ -140,7 +147,7 @@ def _leads_to_no_run(train: SlamTrain, settings: RunningSettings) -> NDArray[np.
     return np.asarray(nowhere & ~train.beating)  # for what lies on a beat that beat vouches
 
 
-def _spread(values: NDArray[np.floating]) -> float:
+def robust_spread(values: NDArray[np.floating]) -> float:
     """Robust standard deviation of values (n,)."""
     return float(1.4826 * np.median(np.abs(values - np.median(values))))
 

@@ -11,6 +11,7 @@ from clackcount.running.startup import find_startup
 from clackcount.running.stops import find_stops
 from clackcount.running.timeline import find_spells, lay_timeline
 from clackcount.running.trend import find_trend
+from clackcount.running.vain import without_vain
 from clackcount.settings import RunningSettings
 
 
@@ -23,7 +24,7 @@ def understand(beats: Beats, flow: FlowTrack, duration_s: float, settings: Runni
     settings = settings or RunningSettings()
     pump = beats.pumps[0].pump if beats.pumps else 1
     reading = read(beats.train.of_pump(pump), flow, settings)
-    spells = find_spells(reading, duration_s, settings)
+    spells = without_vain(reading, find_spells(reading, duration_s, settings))
     return Running(
         timeline=lay_timeline(reading, spells, duration_s),
         stops=find_stops(reading, spells, duration_s, settings),

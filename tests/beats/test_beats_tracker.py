@@ -223,3 +223,48 @@ def test_a_passage_in_which_a_pump_stops_does_not_undo_what_the_one_before_it_sa
         known.odds, known.n_passages, known.best_odds = odds, n, best
         assert known.ram_odds == max(odds / n, best - float(np.log(n)))
         assert known.doubtful(BeatsSettings()) == (n == 10)
+
+
+KEPT, STEP = 5200, 4400  # frames of a passage that stand, and from one passage to the next
+
+
+def overlapping(slams: np.ndarray, heard_last: np.ndarray) -> tuple[Passage, Passage]:
+    """Two passages that overlap; of the slams, frames of the recording, the second hears those of heard_last."""
+    first, second = noise(np.random.default_rng([3, 0]), LENGTH), noise(np.random.default_rng([3, 1]), LENGTH)
+    first[slams[slams < LENGTH], 2:5] += 5
+    second[heard_last - STEP, 2:5] += 5
+    level_db, samples = np.full(first.shape[:2], -60, dtype=np.float32), np.zeros(0, dtype=np.int16)
+    return (
+        Passage(0, 40, 8000, first, level_db, samples, 0, (0, KEPT)),
+        Passage(STEP, 40, 8000, second, level_db, samples, 0, (KEPT - STEP, LENGTH)),
+    )
+
+
+def last_frames(tracker: Tracker, one: Passage, other: Passage, searches: list[bool] | None) -> list[float]:
+    """Slams of the pump of the first passage that are told of the second."""
+    tracker.feed(one, [False])
+    return [float(frame) for part in tracker.feed(other, searches) if part.pump == 1 for frame in part.frame]
+
+
+def test_a_pump_that_stops_early_in_a_passage_is_followed_to_its_stop() -> None:
+    slams = np.arange(100, 5860, 150)
+    tracker = Tracker(BeatsSettings())
+    told = last_frames(tracker, *overlapping(slams, slams[slams >= STEP]), [])
+    assert told == slams[slams >= KEPT].tolist()
+    assert tracker.known[0].n_passages == 2
+    # what only sounds like it, and does not go on from there, must explain as much as ever
+    later = slams[slams >= STEP] + 2075
+    tracker = Tracker(BeatsSettings())
+    last_frames(tracker, *overlapping(slams, later), [])
+    assert tracker.known[0].n_passages == 1
+
+
+def test_what_is_heard_in_the_margin_of_a_passage_stands_where_the_next_does_not_hear_it() -> None:
+    slams = np.arange(100, 5500, 150)
+    told = last_frames(Tracker(BeatsSettings()), *overlapping(slams, slams[:0] + STEP), None)
+    assert told == slams[slams >= KEPT].tolist()
+
+
+def test_what_is_heard_there_after_a_pause_does_not() -> None:
+    slams = np.append(np.arange(100, 4300, 150), [5300, 5450, 5600])
+    assert last_frames(Tracker(BeatsSettings()), *overlapping(slams, slams[:0] + STEP), None) == []

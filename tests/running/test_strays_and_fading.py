@@ -212,3 +212,23 @@ def test_nobody_pushes_a_ragged_ram_that_runs(seed: int) -> None:
     ragged = replace(train, time_s=time_s, reopen_s=unheard, opened_s=unheard, beating=off_beat, duration_s=70.0)
     running = understand(Beats(ragged), flow, 70.0)
     assert [stretch.state for stretch in running.timeline] == [State.SELF, State.QUIET]
+
+
+RAGGED_S = (6.0, 6.3, 7.2, 7.5, 8.8, 9.1, 10.4, 11.3)  # now and then sooner than a hand pushes again
+
+
+def test_ragged_knocks_that_lead_to_no_run_are_no_strokes_where_no_water_is_heard() -> None:
+    train, flow, truth = Story(3, rush_db=-20).runs(40).stalls(Cause.SHUT_STALL, 25).told()
+    told = states(with_knocks(train, [truth.stops[0][0] + t for t in RAGGED_S], beating=True), flow)
+    assert State.HAND not in told
+    assert told.count(State.SELF) == 1
+
+
+def test_strokes_that_lead_to_a_run_need_no_water() -> None:
+    train, flow, _ = Story(3, rush_db=-20).runs(40).stalls(Cause.SHUT_STALL, 8).hand(5).runs(30).told()
+    assert State.HAND in states(train, flow)
+
+
+def test_strokes_in_vain_are_told_by_the_water_they_end() -> None:
+    train, flow, _ = Story(6, rush_db=10).runs(40).stalls(Cause.OPEN_STALL, 40).hand(6).quiet(20).told()
+    assert State.HAND in states(train, flow)

@@ -35,7 +35,11 @@ from clackcount.settings import BeatsSettings
 RUN_MIN = 10
 CLEAR_Z = 4.0
 APART = 0.4  # of an interval, between a slam that was reckoned and any other
-RAGGED_SPREAD, RAGGED_UNEVEN, RAGGED_RUSH_T = 0.6, 0.09, 4.0
+RAGGED_SPREAD, RAGGED_UNEVEN = 0.6, 0.09
+RUSH_T, RAGGED_RUSH_T = (
+    (1.0, 4.0),
+    (4.0, 10.0),
+)  # from where water says something for a ram to where it says all it can
 LIKE_CLOCK = "it beats as evenly as a clock, and no ram does: perhaps it is a clock or a machine"
 DRY = "its knocks are loud, and hardly any water is heard between them: perhaps it is a clock or a machine"
 LIKE_TICKS = "half a beat after each knock comes one of its kind: perhaps it is a clock or a machine"
@@ -228,7 +232,8 @@ class _Pump:
         if rate > FASTEST_RAM_PER_MIN:
             return f"knocks at {rate:.0f} a minute were heard, faster than any ram: an engine, perhaps"
         ram_odds = self.known.ram_odds
-        ragged = unevenness(self.time_s[first:last]) > RAGGED_UNEVEN
+        uneven = unevenness(self.time_s[first:last])
+        ragged = uneven > RAGGED_UNEVEN
         if ram_odds < settings.ram_odds_min:
             return f"knocks at about {rate:.0f} a minute were heard, but nothing that says they come from a ram"
         shut_s = self.reopen_s[first:last] - self.time_s[first:last]
@@ -236,7 +241,7 @@ class _Pump:
         rush_t = self.known.rush_t / np.sqrt(self.known.n_passages)
         # a ragged beat goes by its water alone, and chance finds some water before what it strings together
         barely = ragged or ram_odds <= RAGGED_ODDS
-        own = float(np.clip((rush_t - RAGGED_RUSH_T) / 6 if barely else (rush_t - 1) / 3, 0, 1))
+        own = float(np.interp(rush_t, RAGGED_RUSH_T if barely else RUSH_T, (0.0, 1.0)))
         # after drips or barks picked out of many something follows, too; of an engine's firing there is an echo
         fast = rate > FAST_PER_MIN
         phrase = last - first < few and rush_t < RUSH_FIRST_T and reopening > 0
@@ -248,14 +253,20 @@ class _Pump:
         # where a slam stands out so far, the water that makes it is heard, too, the better the farther
         above_db = float(np.median(self.strength_db[first:last])) - DRY_DB
         dry = above_db > 0 and rush_t < RUSHES_T + RUSHES_PER_DB * above_db
-        if unevenness(self.time_s[first:last]) < CLOCK_UNEVENNESS:
-            self.sure, self.doubt = min(self.sure, CLOCK_SURE), LIKE_CLOCK
-        elif dry:
-            self.sure, self.doubt = min(self.sure, DRY_SURE), LIKE_ENGINE if fast else DRY
-        elif self.known.settled.twin:
-            self.sure, self.doubt = min(self.sure, DRY_SURE), LIKE_TICKS
-        elif self.sure < DOUBTFUL:
-            self.doubt = LIKE_ENGINE if fast else LIKE_BIRD if note else LIKE_PHRASE if phrase else BY_BEAT_ONLY
+        signs = (  # of something else that beats evenly; no surer than so, and what is said
+            (uneven < CLOCK_UNEVENNESS, CLOCK_SURE, LIKE_CLOCK),
+            (dry, DRY_SURE, LIKE_ENGINE if fast else DRY),
+            (self.known.settled.twin, DRY_SURE, LIKE_TICKS),
+            (
+                self.sure < DOUBTFUL,
+                self.sure,
+                LIKE_ENGINE if fast else LIKE_BIRD if note else LIKE_PHRASE if phrase else BY_BEAT_ONLY,
+            ),
+        )
+        for holds, most, doubt in signs:
+            if holds:
+                self.sure, self.doubt = min(self.sure, most), doubt
+                break
         return None
 
     def _audible(self, first: int, last: int, none_odds: float = NONE_ODDS) -> NDArray[np.bool_]:

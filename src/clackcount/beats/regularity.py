@@ -306,8 +306,8 @@ def on_grid(time_s: FloatArray) -> NDArray[np.bool_]:
     period = usual[1:]
     before, after = interval[:-1], interval[1:]
 
-    def stray(span: FloatArray, period: FloatArray = period) -> FloatArray:
-        return np.asarray(np.abs(span - np.maximum(1, np.round(span / period)) * period) / period)
+    def stray(span: FloatArray, beat: FloatArray) -> FloatArray:
+        return np.asarray(np.abs(span - np.maximum(1, np.round(span / beat)) * beat) / beat)
 
     # even here and now, whatever is missing: a start with its pushes says nothing of the beat an hour later
     scatter = 1.4826 * local_period(stray(interval, usual))[1:]
@@ -315,9 +315,9 @@ def on_grid(time_s: FloatArray) -> NDArray[np.bool_]:
     within = np.abs((before + after) / period - 1) < 0.1
     off = (
         (scatter < np.where(within, 2 * EVEN_CV, EVEN_CV))
-        & (stray(before) > 0.1)
-        & (stray(after) > 0.1)
-        & (stray(before + after) < 0.1)
+        & (stray(before, period) > 0.1)
+        & (stray(after, period) > 0.1)
+        & (stray(before + after, period) < 0.1)
     )
     # and where the beat goes on to either side: strokes of a hand are apart by a whole number of periods now and then
     single = np.append(np.append(True, np.abs(interval / usual - 1) < 0.1), True)

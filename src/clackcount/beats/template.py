@@ -111,7 +111,7 @@ def whitening(
 
 
 def learn(field: Field, frames: Frames) -> NDArray[np.float32]:
-    """Weights float32 (n_features,) that tell these frames from the rest; all 0 where nothing does.
+    """Weights float32 (n_features,) that tell these frames from the rest; all 0 where none rises or falls at all.
 
     Each mean rise is shrunk by how little its band and the two beside it stand out of chance, or the many that say
     nothing would drown the few that do (neighbouring blocks, Cai and Silverman 2001, Sankhya B 63, 127-148, from
@@ -208,7 +208,7 @@ class Scoring:
 
     @classmethod
     def learn(cls, field: Field, members: Frames) -> Scoring | None:
-        """Learn from these frames; None where nothing tells them from the rest."""
+        """Learn from these frames; None in silence, where they are as all others."""
         weights = [learn(field, members), learn(field, members[::2]), learn(field, members[1::2])]
         if not np.any(weights[0]):
             return None

@@ -174,6 +174,14 @@ def test_a_ragged_beat_is_believed_while_it_is_long_and_whole(share: float) -> N
         assert odds(series_at(intervals, gain=6.0), rush_t=-13.0) < limit
 
 
+def test_a_ragged_beat_is_believed_where_it_stops_before_the_end() -> None:
+    """Some moments after the stop sound as it did; they are no part of its run, and not the most of it."""
+    intervals = jittered(0.12, 2, 60, period=260.0)
+    strays = np.array([3000.0, 900.0, 2500.0, 1400.0])
+    assert goes_raggedly(series_at(np.append(intervals, strays), gain=6.0), FRAMES_PER_S)
+    assert not goes_raggedly(series_at(np.append(intervals, np.tile(strays, 4)), gain=6.0), FRAMES_PER_S)
+
+
 def test_what_strays_no_more_than_steps_at_the_pace_of_a_walk_is_no_ragged_ram() -> None:
     """Steps differ by 3 to 10 % from one to the next (from memory)."""
     assert not goes_raggedly(series_at(jittered(0.07, 3, 60, period=110.0), gain=6.0), FRAMES_PER_S)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from clackcount.beats.gaps import FRAME_ERROR, is_single
@@ -92,13 +94,20 @@ def goes_raggedly(series: Series, frames_per_s: float, rush_t: float = 0.0) -> b
     little longer, hardly any shorter, where those of barks, talk and typing come in spells; what sounds like it is on
     the beat, and none is missing.
     """
-    time_s = series.frames / frames_per_s
+    whole = series.frames
+    run = longest_run(whole, series.period)  # it may have been pushed before, or have stopped
+    stretches = [whole, run] if RUN_SHARE * len(whole) < len(run) < len(whole) else [whole]
+    return any(_goes_raggedly(series, frames, frames_per_s, rush_t) for frames in stretches)
+
+
+def _goes_raggedly(series: Series, frames: Frames, frames_per_s: float, rush_t: float) -> bool:
+    time_s = frames / frames_per_s
     if len(time_s) < RAGGED_MEMBERS or time_s[-1] - time_s[0] < SPAN_S:
         return False
     interval = np.diff(time_s)
     period_s = float(np.median(interval))
     walks = WALK_PER_MIN[0] <= 60 / period_s <= WALK_PER_MIN[1]
-    if scatter(series.frames, series.period, frames_per_s) < (RAGGED_WALKING if walks else RAGGED_SCATTER):
+    if scatter(frames, series.period, frames_per_s) < (RAGGED_WALKING if walks else RAGGED_SCATTER):
         return False  # even enough for the other signs, or as people walk
     share = interval / period_s
     single = share[is_single(np.log(share))]
@@ -106,8 +115,8 @@ def goes_raggedly(series: Series, frames_per_s: float, rush_t: float = 0.0) -> b
         RAGGED_CONSTANT
         + RAGGED_PER_LOG_CV * float(np.log(np.clip(np.std(interval) / np.mean(interval), 0.003, 1)))
         + RAGGED_PER_ALONE * alone(series)
-        + RAGGED_PER_FILL * min(fullness(series), RAGGED_FULL)
-        + RAGGED_PER_GAIN * float(np.clip(series.evidence / len(time_s), -1, 8))
+        + RAGGED_PER_FILL * min(fullness(replace(series, frames=frames)), RAGGED_FULL)
+        + RAGGED_PER_GAIN * float(np.clip(series.evidence / len(series.frames), -1, 8))
         + RAGGED_PER_EARLY * float(np.mean(single < EARLY))
         + RAGGED_PER_LATE * float(np.mean(single > LATE))
         + RAGGED_PER_RUSH * float(np.clip(rush_t, AGAINST_LAST_T, RUSH_LAST_T))
@@ -131,7 +140,7 @@ def alone(series: Series) -> float:
     return float(np.mean(distance(alike, series.frames - series.late) <= PEAK_REACH)) if len(alike) else 0.0
 
 
-RUN_MEMBERS, RUN_S = 12, 15.0
+RUN_MEMBERS, RUN_S, RUN_SHARE = 12, 15.0, 0.85
 
 
 def _steadiness(frames: Frames, period: float, frames_per_s: float, reopens: bool, hidden: float) -> float:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from clackcount.hearing.ear import in_steps
 from clackcount.model import Wanted
 from clackcount.settings import HearingSettings
 from support.made_sound import knocks, live_passages_of, passages_of
@@ -39,3 +40,13 @@ def test_blocks_longer_than_a_batch_change_nothing(block: int) -> None:
     short, long = (passages_of(samples, 8000, SETTINGS, block=n) for n in (4096, block))
     for one, two in zip(short, long, strict=True):
         assert np.array_equal(one.rises, two.rises)
+
+
+def test_steps_keep_the_shape_at_any_loudness() -> None:
+    samples = np.random.default_rng(2).standard_normal(70_000).astype(np.float32)
+    steps = in_steps(samples)
+    assert np.abs(steps).max() == 32767
+    for loudness in (2.0**-30, 2.0**60):
+        np.testing.assert_array_equal(in_steps(samples * np.float32(loudness)), steps)
+    assert not in_steps(np.full(5, 1e-40, np.float32)).any()
+    assert len(in_steps(samples[:0])) == 0

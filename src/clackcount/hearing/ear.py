@@ -208,7 +208,7 @@ def in_steps(samples: NDArray[np.float32]) -> NDArray[np.int16]:
     That is what a 16 bit recording has of it, and enough to find where a knock begins.
     """
     loudest = max(float(samples.max(initial=0)), -float(samples.min(initial=0)))
-    scale = np.float32(LARGEST / loudest if loudest > 0 else 0)
+    scale = np.float32(LARGEST / loudest if loudest > QUIETEST else 0)
     result = np.empty(len(samples), dtype=np.int16)
     for first in range(0, len(samples), PIECE):  # all at once would take twice the memory of the samples besides
         piece = slice(first, first + PIECE)

@@ -199,7 +199,7 @@ def test_pushes_that_follow_a_run_without_a_pause_are_its_own_ragged_beats() -> 
     assert stop.told_s > at_s[-1]
 
 
-@settings(max_examples=20, deadline=None)
+@settings(max_examples=12, deadline=None)
 @given(seed=st.integers(0, 40), cuts=st.lists(st.floats(0.01, 79), max_size=30))
 def test_how_the_sound_is_cut_changes_nothing(seed: int, cuts: list[float]) -> None:
     train, flow, _ = Story(seed, period_s=0.9).rushing(5).hand(5).runs(30).stalls(Cause.OPEN_STALL, 10).told()

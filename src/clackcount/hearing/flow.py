@@ -21,8 +21,8 @@ class FlowMeter:
         inside = [g for g in range(len(EDGES_HZ) - 1) if np.any(group == g)]
         self._groups = np.stack([group == g for g in inside], axis=1).astype(np.float32)
         self._edges_hz = np.append(EDGES_HZ[inside], EDGES_HZ[inside[-1] + 1])
-        # one piece of memory that doubles: thousands of small ones would lie between all the large arrays that come
-        # and go, and a day of sound would take twice the room
+        # one piece of memory that is there from the start, as far as it is written to: thousands of small ones would
+        # lie between all the large arrays that come and go, and one that doubles is there twice while it is copied
         self._cells = np.empty((CELLS_AT_FIRST, self._groups.shape[1]), dtype=np.float16)
         self._n = 0
         self._pending = np.zeros((0, len(band_hz)), dtype=np.float32)
@@ -57,4 +57,4 @@ class FlowMeter:
         return FlowTrack(CELL_FRAMES * frame_s, level_db, self._edges_hz)
 
 
-CELLS_AT_FIRST = 1 << 12
+CELLS_AT_FIRST = 1 << 22  # two days

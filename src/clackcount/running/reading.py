@@ -12,6 +12,7 @@ from clackcount.model import FloatArray, FlowTrack, SlamTrain
 from clackcount.running.cutoff import CutOff
 from clackcount.running.cycling import stood_before
 from clackcount.running.rush import (
+    CELLS_AT_ONCE,
     RushScale,
     dwell_from_rush,
     learn_from_pause,
@@ -118,7 +119,13 @@ def _loud_db(flow: FlowTrack) -> FloatArray:
     """See Reading; smoothed over half a second."""
     if len(flow) == 0:
         return np.zeros(0)
-    over_db = (flow.level_db - np.median(flow.level_db, axis=0)).max(axis=1)
+    usual_db = np.array(
+        [np.median(band) for band in flow.level_db.T]
+    )  # band by band: a day of cells is not copied whole
+    over_db = np.empty(len(flow), dtype=flow.level_db.dtype)
+    for first in range(0, len(flow), CELLS_AT_ONCE):
+        part = slice(first, first + CELLS_AT_ONCE)
+        over_db[part] = (flow.level_db[part] - usual_db).max(axis=1)
     smooth: FloatArray = median_filter(over_db.astype(np.float64), size=LOUD_CELLS, mode="nearest")
     return smooth
 

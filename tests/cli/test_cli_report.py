@@ -110,9 +110,7 @@ def test_five_minutes_stay_under_3_mb_and_take_little_beyond_the_listening(run, 
 
     n_references, whole_s = in_references(reported_s)
     assert (tmp_path / "brook.html").stat().st_size < 3e6
-    assert (
-        n_references * (1 - listening_s[0] / whole_s) < 40
-    )  # 3 s where the reference takes 0.2, and half as much again
+    assert n_references * (1 - listening_s[0] / whole_s) < 60  # 3 s are 15 to 25 of them
 
 
 def test_trials_compared_make_a_page_of_their_own(run, tmp_path, monkeypatch):

@@ -118,6 +118,6 @@ def test_a_day_of_slams_is_understood_in_seconds() -> None:
     level_db = rng.normal(-50, 1, (int(day_s / 0.05), 8)).astype(np.float32)
     flow = FlowTrack(0.05, level_db, np.geomspace(100, 12000, 9))
     n_references, running = in_references(lambda: understand(Beats(train), flow, day_s))
-    assert n_references < 20
+    assert n_references < 50  # some 15
     assert running.stops == ()
     assert 24 <= len(running.trend) <= 48

@@ -69,8 +69,8 @@ def stop_s(driver):
     return float(driver.find_element("css selector", "article").get_attribute("data-stops"))
 
 
-def tap(driver, time_s, *, up=0.5):
-    """Press on the strip at a time of the recording, at a share of its height."""
+def tap(driver, time_s, *, up=0.5, held_s=0.0):
+    """Press on the strip at a time of the recording, at a share of its height, and let go after a while."""
     from selenium.webdriver import ActionChains
 
     driver.execute_script("document.querySelector('.mark').scrollIntoView({block: 'center'})")
@@ -79,7 +79,8 @@ def tap(driver, time_s, *, up=0.5):
     inner_px = mark.rect["width"] - 11
     offset_px = round((time_s / duration_s - 0.5) * inner_px)
     down_px = round((up - 0.5) * mark.rect["height"])
-    ActionChains(driver).move_to_element_with_offset(mark, offset_px, down_px).click().perform()
+    at_place = ActionChains(driver).move_to_element_with_offset(mark, offset_px, down_px)
+    at_place.click_and_hold().pause(held_s).release().perform()
 
 
 @either
@@ -148,6 +149,16 @@ def test_a_tap_elsewhere_plays_from_there(shown):
     tap(driver, 40.0, up=0.8)
     until(lambda: state(driver)[2])
     assert state(driver)[0] == pytest.approx(40.5, abs=1.0)
+
+
+def test_a_slow_finger_is_heard_while_it_plays(shown):
+    """The mark that follows the sound does not take the place from under a finger that is still down."""
+    driver = shown("whole")
+    tap(driver, 5.0, up=0.8)
+    until(lambda: state(driver)[2] and state(driver)[1] > 5.5)
+    tap(driver, 40.0, up=0.8, held_s=0.5)
+    until(lambda: state(driver)[1] > 39.0)
+    assert state(driver)[1] == pytest.approx(40.5, abs=1.0)
 
 
 def test_each_button_seeks_to_what_it_names(shown):

@@ -26,6 +26,7 @@ for (const article of document.querySelectorAll("article[data-duration]")) {
   const startOf = (clip) => Number(clip.dataset.start);
   const endOf = (clip) => Number(clip.dataset.end);
   let pointed = false;
+  let held = false; // while a finger is down the place is its own, not the sound's
 
   const show = (time) => {
     mark.value = time;
@@ -53,7 +54,7 @@ for (const article of document.querySelectorAll("article[data-duration]")) {
     clip.src = blobOf(clip.src);
     let frame = 0;
     const follow = () => {
-      show(startOf(clip) + clip.currentTime);
+      if (!held) show(startOf(clip) + clip.currentTime);
       if (!clip.paused && !clip.ended) frame = requestAnimationFrame(follow);
     };
     clip.addEventListener("play", () => {
@@ -72,7 +73,8 @@ for (const article of document.querySelectorAll("article[data-duration]")) {
     const near = stops.find((stop) => Math.abs(stop - time) * second < 10);
     return near === undefined ? time : Math.max(0, near - lead);
   };
-  mark.addEventListener("pointerdown", () => { pointed = true; });
+  mark.addEventListener("pointerdown", () => { pointed = held = true; });
+  for (const end of ["pointerup", "pointercancel"]) window.addEventListener(end, () => { held = false; });
   mark.addEventListener("keydown", () => { pointed = false; });
   mark.addEventListener("input", () => { if (!pointed) hear(Number(mark.value)); });
   mark.addEventListener("change", () => { if (pointed) hear(meant(Number(mark.value))); });

@@ -36,10 +36,8 @@ RUN_MIN = 10
 CLEAR_Z = 4.0
 APART = 0.4  # of an interval, between a slam that was reckoned and any other
 RAGGED_SPREAD, RAGGED_UNEVEN = 0.6, 0.09
-RUSH_T, RAGGED_RUSH_T = (
-    (1.0, 4.0),
-    (4.0, 10.0),
-)  # from where water says something for a ram to where it says all it can
+# from where water says something for a ram to where it says all it can
+RUSH_T, RAGGED_RUSH_T = (1.0, 4.0), (4.0, 10.0)
 LIKE_CLOCK = "it beats as evenly as a clock, and no ram does: perhaps it is a clock or a machine"
 DRY = "its knocks are loud, and hardly any water is heard between them: perhaps it is a clock or a machine"
 LIKE_TICKS = "half a beat after each knock comes one of its kind: perhaps it is a clock or a machine"

@@ -119,9 +119,8 @@ def _loud_db(flow: FlowTrack) -> FloatArray:
     """See Reading; smoothed over half a second."""
     if len(flow) == 0:
         return np.zeros(0)
-    usual_db = np.array(
-        [np.median(band) for band in flow.level_db.T]
-    )  # band by band: a day of cells is not copied whole
+    # band by band: a day of cells is not copied whole
+    usual_db = np.array([np.median(band) for band in flow.level_db.T])
     over_db = np.empty(len(flow), dtype=flow.level_db.dtype)
     for first in range(0, len(flow), CELLS_AT_ONCE):
         part = slice(first, first + CELLS_AT_ONCE)

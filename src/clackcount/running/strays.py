@@ -25,11 +25,8 @@ ODDS_MIN, BEAT_ODDS_MIN = -1.0, -2.0  # the even beat vouches for a slam
 LOUDEST, LOUDER = 0.98, 2.0  # a knock may stand out so many times further over the usual than the loudest slams
 PUSH_S = 0.7  # a hand's stroke lets the water run no longer; in a slow pump that is little
 SOONER = 0.65  # of the period of the ram itself, in which its water can't gather speed again
-RECKONED_RUN, RECKONED_MIN, RECKONED_MAX = (
-    2,
-    5.0,
-    3.0,
-)  # beats in a row at which water ran on; log odds of all, of one
+# beats in a row at which water ran on; log odds of all, of one
+RECKONED_RUN, RECKONED_MIN, RECKONED_MAX = 2, 5.0, 3.0
 SOME_ENDS = 2.5  # standard deviations of the sum of the shares of a row, where none ends
 OWN_FOR_SURE, NONE_SPREAD, RECKONED_GAP = -2.0, 0.2, 3.5  # log odds; of the share where nothing ends; periods
 SKIPPED, SKIPS = 1.5, 1.0  # periods since the beat before, and log odds of such a one
@@ -75,9 +72,8 @@ def by_itself_or_pushed(train: SlamTrain, cut_off: CutOff | None) -> FloatArray:
 def ends_water_odds(train: SlamTrain, cut_off: CutOff) -> FloatArray:
     """Log odds (n,) that water ends with each knock, as at a stroke of a hand, rather than going on or setting in."""
     _, stroke_drop = _stroke_drop(train)
-    drop = np.nan_to_num(
-        np.minimum(cut_off.share(train.time_s), stroke_drop), nan=stroke_drop
-    )  # more is no sign against
+    # more is no sign against
+    drop = np.nan_to_num(np.minimum(cut_off.share(train.time_s), stroke_drop), nan=stroke_drop)
     noise = max(cut_off.at_slams, cut_off.anywhere)  # a stroke's rush has a shape of its own
     slam, opening = (_normal(drop - usual, STROKE_SPREAD, noise) for usual in (stroke_drop, -stroke_drop))
     return np.asarray(np.log(slam / np.maximum(opening, _normal(drop, 0.0, noise))))

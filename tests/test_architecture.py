@@ -15,7 +15,7 @@ ROOT = Path(__file__).parents[1]
 PACKAGE = ROOT / "src" / "clackcount"
 OURS = "clackcount"
 
-BASE = ["errors", "units", "settings", "document", "model"]  # each may import those before it
+BASE = ["errors", "middle", "units", "settings", "document", "model"]  # each may import those before it
 PURE = ["hearing", "beats", "running", "hydraulics", "diagnosis", "simulate"]
 ROOMS = {"recording", "pipeline", "logbook", "report", "figures", "cli", *PURE}
 EVERYTHING = {*BASE, *ROOMS, "__init__"}

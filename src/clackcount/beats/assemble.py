@@ -29,6 +29,7 @@ from clackcount.beats.signs import (
     WALK_PER_MIN,
     alone,
 )
+from clackcount.middle import median
 from clackcount.model import Beat, Beats, FloatArray, SlamTrain
 from clackcount.settings import BeatsSettings
 
@@ -140,7 +141,7 @@ class _Pump:
         order = order[(time_s[order] >= 0) & (time_s[order] <= duration_s)]
         time_s, confidence = time_s[order], confidence[order]
         # the same slam may be placed from either side of a border between passages
-        close_s = min(0.03, 0.15 * float(np.median(np.diff(time_s)))) if len(time_s) > 1 else 0.0
+        close_s = min(0.03, 0.15 * float(median(np.diff(time_s)))) if len(time_s) > 1 else 0.0
         keep = np.ones(len(time_s), dtype=bool)
         for i in np.flatnonzero(np.diff(time_s) <= close_s):
             keep[i if confidence[i] < confidence[i + 1] else i + 1] = False
@@ -177,7 +178,7 @@ class _Pump:
         """
         time_s = np.concatenate([np.interp(heard.reckoned.frame, heard.frame, at) for at, heard, _reopen_s in parts])
         order = np.argsort(time_s, kind="stable")
-        apart_s = APART * float(np.median(np.diff(self.time_s)))
+        apart_s = APART * float(median(np.diff(self.time_s)))
         after = np.searchsorted(self.time_s, time_s[order])
         inside = (after > 0) & (after < len(self.time_s))
         order, after = order[inside], after[inside]
@@ -249,7 +250,7 @@ class _Pump:
         # a phrase of two notes goes like slam and reopening
         self.sure = (0.5 + 0.5 * (0.0 if note else own)) / (1 + float(np.exp(-ram_odds)))
         # where a slam stands out so far, the water that makes it is heard, too, the better the farther
-        above_db = float(np.median(self.strength_db[first:last])) - DRY_DB
+        above_db = float(median(self.strength_db[first:last])) - DRY_DB
         dry = above_db > 0 and rush_t < RUSHES_T + RUSHES_PER_DB * above_db
         signs = (  # of something else that beats evenly; no surer than so, and what is said
             (uneven < CLOCK_UNEVENNESS, CLOCK_SURE, LIKE_CLOCK),
@@ -298,8 +299,8 @@ class _Pump:
             rate_per_min=rate.per_min,
             rate_ci95_per_min=ci95_per_min,
             regularity=measure_regularity(time_s, audible),
-            open_s=float(np.median(open_s[heard])) if phases else None,
-            shut_s=float(np.median(shut_s[heard])) if phases else None,
+            open_s=float(median(open_s[heard])) if phases else None,
+            shut_s=float(median(shut_s[heard])) if phases else None,
             confidence=self.sure,
             doubts=tuple(doubts),
         )
@@ -314,7 +315,7 @@ def _trimmed(time_s: FloatArray, stretch: tuple[int, int]) -> tuple[int, int]:
     # a hop to another rate goes on as evenly there; no hand pushes so
     some = time_s[first:last]
     slams_even = locally_even(some, TRIM_SPREAD, TRIM_LEAST) | of_two_rates(some, TRIM_SPREAD)
-    like = np.flatnonzero((np.abs(log - np.median(log)) < TRIM_UNLIKE) | (slams_even[1:] & slams_even[:-1]))
+    like = np.flatnonzero((np.abs(log - median(log)) < TRIM_UNLIKE) | (slams_even[1:] & slams_even[:-1]))
     most = len(log) // 3
     if len(like) == 0 or like[0] > most or len(log) - 1 - like[-1] > most:
         return stretch

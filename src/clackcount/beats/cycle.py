@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from clackcount.beats.series import Series
 from clackcount.beats.template import N_SPANS, Field, Frames
+from clackcount.middle import median, robust_spread
 
 SHUT_S = (0.045, 0.45)  # from slam to reopening; published and measured: 60 to 350 ms, with room
 SHARE_MAX = 0.75  # of the period that the valve may stay shut
@@ -116,7 +117,7 @@ def rush_contrast(level_db: NDArray[np.float32], first: Frames, last: Frames, la
         return 0.0 if lag < RINGS_FRAMES or _falls(level_db, shut, shut_db) else t_value
     if _falls(level_db, open_, open_db):
         return 0.0
-    spans = len(BEFORE) if np.median(last - first) - lag > 2 * RINGS_FRAMES else len(BEFORE) - 1
+    spans = len(BEFORE) if median(last - first) - lag > 2 * RINGS_FRAMES else len(BEFORE) - 1
     earlier = [
         _t_value((_level_before(level_db, open_, span) - _level_before(level_db, shut, span)).mean(axis=1))
         for span in BEFORE[1:spans]
@@ -157,8 +158,8 @@ def _t_value(difference: NDArray[np.float32]) -> float:
     """Robust t value of the mean difference being 0; 0 for fewer than four."""
     if len(difference) < 4:
         return 0.0
-    middle = float(np.median(difference))
-    scatter = 1.4826 * float(np.median(np.abs(difference - middle))) + 0.2
+    middle = float(median(difference))
+    scatter = robust_spread(difference) + 0.2
     return middle / scatter * float(np.sqrt(len(difference)))
 
 

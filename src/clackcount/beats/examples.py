@@ -21,6 +21,7 @@ from clackcount.beats.template import (
     middle_and_upper,
     whitening,
 )
+from clackcount.middle import median
 
 # more find hardly more, and cost; figures in docs/listening.md
 EXAMPLES = 96
@@ -87,7 +88,7 @@ class Examples:
         for _ in range(GATHERINGS):
             score = self.plain @ self.plain[members].mean(axis=0)
             peaks = local_maxima(score, PEAK_REACH)
-            members = peaks[score[peaks] > FAMILY_ALIKE * np.median(score[members])]
+            members = peaks[score[peaks] > FAMILY_ALIKE * median(score[members])]
         return members
 
 

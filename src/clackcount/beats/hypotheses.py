@@ -14,6 +14,7 @@ from clackcount.beats.rhythm import Rhythm, best_chain, measure_rhythm
 from clackcount.beats.series import MEMBERS_MIN, Series, first_guess, of_moments, refine
 from clackcount.beats.signs import at_best
 from clackcount.beats.template import PEAK_REACH, Field, Frames, Scoring, distance, local_maxima, rise_at
+from clackcount.middle import median
 from clackcount.settings import BeatsSettings
 
 
@@ -100,13 +101,13 @@ def sound_first(field: Field, family: Frames, settings: BeatsSettings) -> Series
         scoring = Scoring.learn(field, family) if len(family) >= settings.slams_min else None
         if scoring is None:
             return None
-        expected = float(np.median(scoring.honest(family)))
+        expected = float(median(scoring.honest(family)))
         candidates = local_maxima(scoring.z, PEAK_REACH)
         family = candidates[scoring.honest(candidates) > 0.5 * expected]
     if scoring is None or len(family) < settings.slams_min or expected < SOUND_MIN_Z:
         return None
     interval = np.diff(family)
-    if np.mean(is_single(np.log(interval / np.median(interval)))) < SINGLE_SHARE:
+    if np.mean(is_single(np.log(interval / median(interval)))) < SINGLE_SHARE:
         return None  # now and then, as birds call
     return of_moments(family, scoring, expected, settings)
 
@@ -123,7 +124,7 @@ def repeats_within(series: Series) -> bool:
     frames = series.frames[:-1][np.diff(series.frames) < 1.5 * series.period]
     if len(frames) < MEMBERS_MIN:
         return False
-    usual = float(np.median(series.z[frames]))
+    usual = float(median(series.z[frames]))
     for parts in range(2, 9):
         if series.period / parts > SHORTEST_RAM_FRAMES and parts > 2:
             continue

@@ -14,6 +14,7 @@ from clackcount.beats.shaping import SMOOTH
 from clackcount.beats.signs import roughness
 from clackcount.beats.strays import alike, fingerprint
 from clackcount.beats.template import SAME_REACH, Frames, distance
+from clackcount.middle import median
 from clackcount.settings import BeatsSettings
 
 
@@ -66,7 +67,7 @@ class Known:
             self.weights = series.weights
             self.late = series.late
             self.print_ = fingerprint(field_, series.frames)
-            self.alike = float(np.median(alike(field_, series.frames, self.print_)))
+            self.alike = float(median(alike(field_, series.frames, self.print_)))
             self.expected_z = series.typical_z
             self.evidence_per_frame = series.evidence / scene.n_frames
 

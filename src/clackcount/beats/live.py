@@ -19,6 +19,7 @@ from clackcount.beats.missing import FELLOWS, missing_beats
 from clackcount.beats.regularity import locally_even
 from clackcount.beats.tracker import Tracker
 from clackcount.beats.trust import MARGIN_S, Trust, rush_odds
+from clackcount.middle import median
 from clackcount.model import Due, FloatArray, Passage, SlamTrain, Verdict, Wanted
 from clackcount.settings import BeatsSettings, LiveSettings
 
@@ -227,7 +228,7 @@ class LiveTracker:
         self._lost = was_on_beat and not self._on_beat
         if self._lost and self._told is not None and len(self._told_s) > EVEN_RUN:
             # what led astray must not be looked for, but the beat as it was
-            usual = float(np.median(np.diff(self._told_s))) * self._frames_per_s
+            usual = float(median(np.diff(self._told_s))) * self._frames_per_s
             self._told.period = self._told.pace = usual
         fresh, self._fresh = self._fresh, not self._on_beat and self._choose(collector, heard_s)
         if self._told is None or self._fresh:
@@ -242,7 +243,7 @@ class LiveTracker:
             shut_s = train.reopen_s - train.time_s
             self._shut_s = float(np.nanmedian(shut_s)) if np.isfinite(shut_s).any() else 0.0
         elif train.beating[-EVEN_RUN:].sum() == EVEN_RUN:
-            self._told.period = float(np.median(np.diff(train.time_s[-EVEN_RUN:]))) * self._frames_per_s
+            self._told.period = float(median(np.diff(train.time_s[-EVEN_RUN:]))) * self._frames_per_s
         new = self._unheard(train, before_s)
         if self.again_s is not None:
             new |= (train.time_s >= self.again_s[0]) & (train.time_s <= self.again_s[1])

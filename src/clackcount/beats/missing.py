@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import maximum_filter1d
 
 from clackcount.beats.template import Field, Frames, standardise
+from clackcount.middle import median, robust_spread
 from clackcount.model import FloatArray
 
 FELLOWS_MIN, FELLOWS = 5, 16  # slams that tell what one scores, the last ones
@@ -41,12 +42,12 @@ def missing_beats(
     if len(slams) <= FELLOWS_MIN:
         return none, none
     interval = np.diff(slams[-FELLOWS:])
-    period = float(np.median(interval))
+    period = float(median(interval))
     single = interval[(interval > 0.6 * period) & (interval < 1.5 * period)]
     if len(single) < FELLOWS_MIN - 1:
         return none, none
-    period = float(np.median(single))
-    spread = 1.4826 * float(np.median(np.abs(single - period)))
+    period = float(median(single))
+    spread = robust_spread(single)
     fails = bool(np.any(interval > FAILED * period))
     first_free = slams[-1] + int(RINGS * period)
     n = min(int((len(field.features) - 1 - slams[-1]) / period), DUE_MAX)
@@ -92,7 +93,7 @@ def due_between(
     interval = np.diff(slams)
     if len(slams) <= FELLOWS_MIN:
         return []
-    period = float(np.median(interval))
+    period = float(median(interval))
     usual, usual_spread = _usual(z, slams)
     reach = min(LEAST_REACH + REACH_SHARE * period, REACH_MAX * period)
     gaps = np.flatnonzero(interval > GAP * period)
@@ -125,11 +126,11 @@ def unheard(slams: Frames, due: list[tuple[int, FloatArray, FloatArray]]) -> tup
     here and of another make: of 290 such moments 95 in 100 had a slam within 15 ms.
     """
     interval = np.diff(slams)
-    log = np.log(interval / np.median(interval)) if len(interval) else np.empty(0)
+    log = np.log(interval / median(interval)) if len(interval) else np.empty(0)
     single = np.abs(log) < np.log(GAP)
     if single.sum() < FELLOWS_MIN:
         return np.empty(0), np.empty(0)
-    differs = 1.4826 * float(np.median(np.abs(np.diff(log[single])))) * float(np.median(interval))
+    differs = 1.4826 * float(median(np.abs(np.diff(log[single])))) * float(median(interval))
     # the middle between two beats is off by half of what an interval differs from the next
     if differs / 2 > DUE_WITHIN:
         return np.empty(0), np.empty(0)
@@ -137,7 +138,7 @@ def unheard(slams: Frames, due: list[tuple[int, FloatArray, FloatArray]]) -> tup
     def fits(i: int, n: int) -> bool:
         near = slice(max(0, i - NEAR_INTERVALS), i + NEAR_INTERVALS + 1)
         local = interval[near][single[near]]
-        return len(local) > 0 and abs(np.log(interval[i] / (n + 1) / np.median(local))) < DIVIDES_WITHIN
+        return len(local) > 0 and abs(np.log(interval[i] / (n + 1) / median(local))) < DIVIDES_WITHIN
 
     filled = [
         (at, odds)
@@ -169,7 +170,7 @@ def _expected(
     Under a gust a slam scores less, down to what is scored without one: there silence says nothing.
     """
     middle, scatter = between
-    wanted = usual * 10.0 ** (-max(float(np.median(loudness)), 0.0) / 20)
+    wanted = usual * 10.0 ** (-max(float(median(loudness)), 0.0) / 20)
     told_apart = float(np.clip((wanted - middle) / max(usual - middle, 1e-9), 0, 1))
     return max(wanted, middle), scatter + told_apart * (spread - scatter)
 

@@ -27,6 +27,7 @@ from clackcount.beats.series import Series, elsewhere, nearby, refine
 from clackcount.beats.shaping import doubled, first_sounds, loosened, part_mixture, unpaired
 from clackcount.beats.signs import at_best, ram_odds, roughness
 from clackcount.beats.template import SAME_REACH, Field, Scoring, distance, gain
+from clackcount.middle import median
 from clackcount.model import Passage
 from clackcount.settings import BeatsSettings
 
@@ -322,7 +323,7 @@ def polished(pump: PumpHeard, scene: Scene, settings: BeatsSettings) -> PumpHear
     again = settle(series, scene, settings, prior=POLISHED_PRIOR)
     near = distance(again.series.frames, was.frames)
     # of one sound, for which of the cycle is the slam has been asked before
-    same = float(np.median(near)) <= POLISHED_REACH
+    same = float(median(near)) <= POLISHED_REACH
     return again if same and again.ram_odds > pump.ram_odds else pump
 
 
@@ -348,7 +349,7 @@ def same_rhythm(one: Series, other: Series) -> bool:
     after = np.searchsorted(other.frames, one.frames)
     for step in (-1, 0):
         lag = other.frames[np.clip(after + step, 0, len(other.frames) - 1)] - one.frames
-        middle = float(np.median(lag))
+        middle = float(median(lag))
         if abs(middle) > SAME_REACH and float(np.mean(np.abs(lag - middle) <= SAME_SOUND)) > MOSTLY:
             return True
     return False

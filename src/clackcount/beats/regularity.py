@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from clackcount.beats.wander import half_width95
+from clackcount.middle import median, robust_spread
 from clackcount.model import FloatArray, Pattern, Regularity
 
 BREAK_PERIODS = 3.6  # a longer gap ends a stretch: two beats may be missed, a third is a stop
@@ -47,7 +48,7 @@ def folded(time_s: FloatArray) -> FloatArray:
     interval = np.diff(time_s)
     if not len(interval):
         return time_s
-    n_beats = np.clip(np.round(interval / np.median(interval)), 1, FOLDED_MOST)
+    n_beats = np.clip(np.round(interval / median(interval)), 1, FOLDED_MOST)
     result: FloatArray = np.concatenate([[0.0], np.cumsum(interval / n_beats)])
     return result
 
@@ -62,11 +63,11 @@ def of_two_rates(time_s: FloatArray, spread: float = 0.12) -> NDArray[np.bool_]:
     """
     found = np.zeros(len(time_s), dtype=bool)
     log = np.log(np.diff(time_s))
-    single = np.abs(log - np.median(log)) < np.log(HOP_MAX) if len(log) else log > 0
+    single = np.abs(log - median(log)) < np.log(HOP_MAX) if len(log) else log > 0
     slow = two_clusters(log[single])
     if slow is None:
         return found
-    rates = [float(np.median(log[single][kind])) for kind in (slow, ~slow)]
+    rates = [float(median(log[single][kind])) for kind in (slow, ~slow)]
     near = np.min([np.abs(log - rate) for rate in rates], axis=0) < spread
     found[:-1] |= near
     found[1:] |= near
@@ -184,8 +185,8 @@ def measure_rate(time_s: FloatArray, audible: NDArray[np.bool_] | None = None) -
     single = interval[beats == 1]
     slow = two_clusters(np.log(single))
     if slow is not None and not left_out.any():  # it may stay at either of its two rates, and beyond neither
-        low = min(rate, max(low, 60 / float(np.median(single[slow]))))
-        high = max(rate, min(high, 60 / float(np.median(single[~slow]))))
+        low = min(rate, max(low, 60 / float(median(single[slow]))))
+        high = max(rate, min(high, 60 / float(median(single[~slow]))))
     return Rate(rate, (low, high))
 
 
@@ -203,7 +204,7 @@ def placed_ends(interval: FloatArray, beats: NDArray[np.int64]) -> tuple[int, in
     off = np.empty(n)
     for kind in (np.ones(n, dtype=bool),) if slow is None else (slow, ~slow):
         off[kind] = single[kind] - local_period(single[kind])  # of two rates either may be that of the end
-    far = max(5 * _mad(off), 5 * PLACE_S)
+    far = max(5 * robust_spread(off), 5 * PLACE_S)
 
     def misplaced(end: int, next_: int) -> bool:
         return bool(
@@ -223,8 +224,8 @@ def measure_regularity(time_s: FloatArray, audible: NDArray[np.bool_] | None = N
     single = interval[beats == 1]
     if len(single) < 2:
         single = interval / beats
-    middle = float(np.median(single))
-    robust = float(1.4826 * np.median(np.abs(single - middle)) / middle)
+    middle = float(median(single))
+    robust = robust_spread(single) / middle
     plain = float(np.std(single, ddof=1) / np.mean(single)) if len(single) > 1 else 0.0
     return Regularity(plain, robust, missed, pattern_of(interval, beats, robust))
 
@@ -244,14 +245,14 @@ def pattern_of(interval: FloatArray, beats: NDArray[np.int64], robust_cv: float)
     if slow is not None:
         if _turns(interval, beats) > TURNS:
             return Pattern.ALTERNATING
-        apart = float(np.median(singles[slow]) - np.median(singles[~slow]))
-        if np.median(steps[slow[1:] != slow[:-1]]) > 0.6 * apart:  # a slow wander crosses over in small steps
+        apart = float(median(singles[slow]) - median(singles[~slow]))
+        if median(steps[slow[1:] != slow[:-1]]) > 0.6 * apart:  # a slow wander crosses over in small steps
             return Pattern.HOPPING
     # a robust deviation passes over an excursion of less than half the beats
-    if robust_cv < EVEN_CV and np.std(local_period(singles)) < EVEN_CV * np.median(singles):
+    if robust_cv < EVEN_CV and np.std(local_period(singles)) < EVEN_CV * median(singles):
         return Pattern.EVEN
     # slow wander leaves neighbours alike, however far it goes
-    between = float(1.4826 * np.median(steps) / np.sqrt(2) / np.median(singles))
+    between = float(1.4826 * median(steps) / np.sqrt(2) / median(singles))
     return Pattern.RAGGED if between > RAGGED_CV else Pattern.WANDERING
 
 
@@ -273,11 +274,11 @@ def two_clusters(log_interval: FloatArray) -> NDArray[np.bool_] | None:
     low, high = order[:cut], order[cut:]
     if min(len(low), len(high)) < max(3, n / 6):
         return None
-    distance = float(np.median(high) - np.median(low))
-    deviation = max(_mad(low), _mad(high), 0.002)
+    distance = float(median(high) - median(low))
+    deviation = max(robust_spread(low), robust_spread(high), 0.002)
     if distance < 0.04 or distance < 5 * deviation:
         return None
-    middle = 0.5 * (np.median(high) + np.median(low))
+    middle = 0.5 * (median(high) + median(low))
     if np.mean(np.abs(order - middle) < 0.15 * distance) > 0.06:
         return None  # no empty land between them: one broad cluster
     member: NDArray[np.bool_] = log_interval > middle
@@ -285,11 +286,7 @@ def two_clusters(log_interval: FloatArray) -> NDArray[np.bool_] | None:
 
 
 def _mad_about_0(values: FloatArray) -> float:
-    return float(1.4826 * np.median(np.abs(values)))
-
-
-def _mad(values: FloatArray) -> float:
-    return float(1.4826 * np.median(np.abs(values - np.median(values))))
+    return float(1.4826 * median(np.abs(values)))
 
 
 def on_grid(time_s: FloatArray) -> NDArray[np.bool_]:
@@ -339,7 +336,7 @@ def locally_even(time_s: FloatArray, spread: float = 0.12, least: int = 4) -> ND
     interval = np.diff(time_s)
     log = np.log(interval)
     back = np.zeros(len(log), dtype=np.int64)  # how far back the interval lies that this one follows from, 0: none
-    if len(log) > 3 and np.median(np.abs(log[2:] - log[:-2])) < spread < np.median(np.abs(np.diff(log))):
+    if len(log) > 3 and median(np.abs(log[2:] - log[:-2])) < spread < median(np.abs(np.diff(log))):
         back[3:][np.abs(log[3:] - log[:-3]) < spread] = 3
         back[2:][np.abs(log[2:] - np.log(interval[:-2] + interval[1:-1])) < spread] = 2
     back[2:][np.abs(log[2:] - log[:-2]) < spread] = 2

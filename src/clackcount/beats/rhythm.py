@@ -13,6 +13,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from clackcount.middle import median
+
 GRID_STEP = 0.08  # of log period: a chain stretches by more than half of it for nearly nothing
 CELLS = 12  # in which a period is cut: enough to part a beat from its neighbours
 LAGS = np.arange(10, 15)  # cells from beat to beat
@@ -42,7 +44,7 @@ class Rhythm:
         """
         nearest = int(np.argmin(np.abs(self.period - period)))
         excess = self.strength[max(0, nearest - 1) : nearest + 2, :n_first].max(axis=0).astype(np.float64)
-        excess = np.maximum(excess - max(1.0, float(np.median(excess))), 0) ** 2
+        excess = np.maximum(excess - max(1.0, float(median(excess))), 0) ** 2
         weights = np.zeros(self.strength.shape[1])
         weights[:n_first] = excess / excess.sum() if excess.sum() > 0 else 1 / n_first
         return weights

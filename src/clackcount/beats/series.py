@@ -13,6 +13,7 @@ from scipy.special import ndtri
 from clackcount.beats.gaps import Gaps
 from clackcount.beats.path import best_path
 from clackcount.beats.template import Field, Frames, Scoring, gain, local_maxima
+from clackcount.middle import median, robust_spread
 from clackcount.settings import BeatsSettings
 
 
@@ -55,7 +56,7 @@ def of_moments(
 ) -> Series:
     """The series of just these frames, whatever their intervals; expected: what they score, or each of them."""
     interval = np.diff(frames)
-    period = float(np.median(interval))
+    period = float(median(interval))
     z_honest = scoring.honest(frames)
     gaps = Gaps.learned(frames, period, settings.missed_cost, settings.change_cost)
     cost = np.minimum(gaps.of(interval.astype(np.float64)), settings.restart_cost)
@@ -162,7 +163,7 @@ def refine(
         if even:
             gaps = Gaps.even(period, spread, settings.missed_cost)
         else:
-            period = float(np.median(np.diff(frames)))
+            period = float(median(np.diff(frames)))
             gaps = Gaps.learned(frames, period, settings.missed_cost, settings.change_cost)
         expected = max(1.5, float(scoring.honest(frames).mean()))
         loudness = field.loudness(scoring.weights, frames)
@@ -193,6 +194,6 @@ def measure_period(frames: Frames, period: float, settings: BeatsSettings) -> tu
     single = interval[(interval > 0.7 * period) & (interval < 1.4 * period)]
     if len(single) < 4:
         return period, settings.spread_max
-    middle = float(np.median(single))
-    spread = 1.3 * 1.4826 * float(np.median(np.abs(single - middle))) / middle
+    middle = float(median(single))
+    spread = 1.3 * robust_spread(single) / middle
     return middle, float(np.clip(spread, settings.spread_min, settings.spread_max))

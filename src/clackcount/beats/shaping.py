@@ -13,6 +13,7 @@ from clackcount.beats.regularity import TURNS, locally_even, of_two_rates, two_c
 from clackcount.beats.series import Series, fullness, nearby, of_moments, refine
 from clackcount.beats.signs import roughness
 from clackcount.beats.template import PEAK_REACH, Field, Frames, Scoring, gain, local_maxima
+from clackcount.middle import median
 from clackcount.settings import BeatsSettings
 
 
@@ -25,7 +26,7 @@ def unpaired(series: Series, field: Field, settings: BeatsSettings) -> Series:
     slow = two_clusters(log)
     if slow is None or np.mean(slow[1:] != slow[:-1]) < TURNS:
         return series
-    short, long = float(np.median(log[~slow])), float(np.median(log[slow]))
+    short, long = float(median(log[~slow])), float(median(log[slow]))
     if long - short < PAIR_RATIO:
         return series
     period = float(np.exp(short) + np.exp(long))
@@ -71,7 +72,7 @@ def loosened(series: Series, field: Field, settings: BeatsSettings) -> Series:
     for frames in [*clear, between]:
         if frames is None:
             continue
-        loose = refine(field, frames, float(np.median(np.diff(frames))), settings, rounds=3, even=False)
+        loose = refine(field, frames, float(median(np.diff(frames))), settings, rounds=3, even=False)
         if loose is None or loose.typical_z < LOOSENED_SHARE * series.typical_z:
             continue
         loose = within_rhythm(loose, settings)
@@ -93,7 +94,7 @@ def first_sounds(series: Series, field: Field, settings: BeatsSettings) -> Serie
     if len(series.frames) < ALIKE_LEAST or roughness(series.frames, series.period) < SMOOTH:
         return series
     loud = maximum_filter1d(field.onset.rise.sum(axis=1), 2 * MIXED_REACH + 1)
-    least = MIXED_SHARE * float(np.median(loud[series.frames])) + (1 - MIXED_SHARE) * float(np.median(loud))
+    least = MIXED_SHARE * float(median(loud[series.frames])) + (1 - MIXED_SHARE) * float(median(loud))
     lags = np.arange(MIXED_LAG[0], min(MIXED_LAG[1], int(0.6 * series.period)))
     if len(lags) == 0:
         return series
@@ -107,7 +108,7 @@ def first_sounds(series: Series, field: Field, settings: BeatsSettings) -> Serie
         return series
     seconds = before[best] & ~after[best]
     moved = np.unique(np.maximum(np.where(seconds, series.frames - lags[best], series.frames), 0))
-    first = refine(field, moved, float(np.median(np.diff(moved))), settings, rounds=2, even=False)
+    first = refine(field, moved, float(median(np.diff(moved))), settings, rounds=2, even=False)
     return series if first is None else first
 
 
@@ -127,7 +128,7 @@ def look_alikes(series: Series) -> Frames:
     A beat that hops to another rate and stays there leaves the path of the first.
     """
     candidates = local_maxima(series.z, PEAK_REACH)
-    candidates = candidates[series.z[candidates] > LOOKS_ALIKE * np.median(series.z[series.frames])]
+    candidates = candidates[series.z[candidates] > LOOKS_ALIKE * median(series.z[series.frames])]
     apart = int(NEAREST * series.period)
     kept, free = [], np.ones(len(series.z), dtype=bool)
     for frame in candidates[np.argsort(-series.z[candidates], kind="stable")].tolist():

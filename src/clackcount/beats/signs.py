@@ -10,6 +10,7 @@ from clackcount.beats.gaps import FRAME_ERROR, is_single
 from clackcount.beats.regularity import BREAK_PERIODS, unevenness
 from clackcount.beats.series import Series, fullness
 from clackcount.beats.template import PEAK_REACH, Frames, distance, local_maxima
+from clackcount.middle import median
 
 # A logistic regression on what the search finds in made and recorded places with and without a ram, of signs that
 # need no learning of any sound; rounded. Footsteps, birds, drips and talk are what it was held against, clocks were
@@ -105,7 +106,7 @@ def _goes_raggedly(series: Series, frames: Frames, frames_per_s: float, rush_t: 
     if len(time_s) < RAGGED_MEMBERS or time_s[-1] - time_s[0] < SPAN_S:
         return False
     interval = np.diff(time_s)
-    period_s = float(np.median(interval))
+    period_s = float(median(interval))
     walks = WALK_PER_MIN[0] <= 60 / period_s <= WALK_PER_MIN[1]
     if scatter(frames, series.period, frames_per_s) < (RAGGED_WALKING if walks else RAGGED_SCATTER):
         return False  # even enough for the other signs, or as people walk
@@ -136,7 +137,7 @@ RAGGED_ODDS = 2.2  # no more than barely: hammering may go like this
 def alone(series: Series) -> float:
     """Of all that sounds as the members do, or half as much so, the share that are members."""
     peaks = local_maxima(series.z, PEAK_REACH)
-    alike = peaks[series.z[peaks] > 0.5 * np.median(series.z[series.frames])]
+    alike = peaks[series.z[peaks] > 0.5 * median(series.z[series.frames])]
     return float(np.mean(distance(alike, series.frames - series.late) <= PEAK_REACH)) if len(alike) else 0.0
 
 
@@ -193,7 +194,7 @@ def roughness(frames: np.ndarray, period: float) -> float:
     log = np.log(np.diff(frames).astype(np.float64) / period)
     log = log[is_single(log)]
     found = [
-        1.4826 / np.sqrt(2) * float(np.median(np.abs(log[back:] - log[:-back])))
+        1.4826 / np.sqrt(2) * float(median(np.abs(log[back:] - log[:-back])))
         for back in (1, 2)
         if len(log) > back + 2
     ]

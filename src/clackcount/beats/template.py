@@ -15,6 +15,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import uniform_filter1d
 
+from clackcount.middle import median
+
 Frames = NDArray[np.intp]
 Features = NDArray[np.float32]  # (n_frames, n_features)
 
@@ -79,7 +81,7 @@ class Field:
         n_bands = self.floor_db.shape[1]
         share = np.abs(weights * np.sqrt(self.variance)).reshape(n_bands, -1).sum(axis=1)
         floor = self.floor_db @ (share / max(float(share.sum()), 1e-12))
-        result: NDArray[np.float32] = floor - np.median(floor[frames])
+        result: NDArray[np.float32] = floor - median(floor[frames])
         return result
 
 

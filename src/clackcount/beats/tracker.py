@@ -17,6 +17,7 @@ from clackcount.beats.series import Series, elsewhere, first_guess, refine
 from clackcount.beats.shaping import within_rhythm
 from clackcount.beats.strays import fingerprint
 from clackcount.beats.template import standardise
+from clackcount.middle import median
 from clackcount.model import Passage
 from clackcount.settings import BeatsSettings
 
@@ -169,7 +170,7 @@ class Tracker:
             if alike < self.settings.stray_alike or not elsewhere(pump.series.frames, other.series):
                 continue
             frames = np.union1d(pump.series.frames, other.series.frames)
-            period = float(np.median(np.diff(frames)))
+            period = float(median(np.diff(frames)))
             series = refine(scene.field, frames, period, self.settings, rounds=2, even=False)
             if series is None or series.evidence < BOTH_EXPLAIN * other.series.evidence:
                 continue
@@ -289,7 +290,7 @@ def locked(frames: NDArray[np.float64], beat: NDArray[np.float64]) -> float:
     if inside.sum() < 4:
         return 0.0
     first, last = beat[after[inside] - 1], beat[after[inside]]
-    single = last - first < 1.5 * np.median(np.diff(beat))
+    single = last - first < 1.5 * median(np.diff(beat))
     phase = 2 * np.pi * ((frames[inside] - first) / (last - first))[single]
     if len(phase) < 4:
         return 0.0

@@ -12,6 +12,8 @@ import numpy as np
 import scipy.fft
 from numpy.typing import NDArray
 
+from clackcount.middle import median
+
 ORDER = 10
 BEFORE_S, AFTER_S = 0.022, 0.014  # around the frame: its own error is 2 to 10 ms
 LEARN_S = 0.02  # of sound before that, for the predictor
@@ -40,7 +42,7 @@ def place(
     offset = pick - (approx_sample - first_sample)
     sure = clear > CLEAR_MIN
     if sure.sum() >= max(3, SURE_SHARE * n):
-        usual = float(np.median(offset[sure]))
+        usual = float(median(offset[sure]))
     else:
         usual = _common_start(samples, approx_sample - first_sample, sample_rate_hz) if n >= COMMON_LEAST else 0.0
     far = np.abs(offset - usual) > CLOSE_S * sample_rate_hz

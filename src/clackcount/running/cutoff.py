@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from clackcount.middle import median
 from clackcount.model import FloatArray, SlamTrain
 from clackcount.running.rush import RushScale, first_cell_after
 
@@ -42,7 +43,7 @@ class CutOff:
         own_s = train.time_s[train.beating]
         if scale is None or scale.separation < SEPARATION_MIN or len(own_s) < BEATS_MIN:
             return None
-        period_s = float(np.median(np.diff(own_s)))
+        period_s = float(median(np.diff(own_s)))
         before, after = (max(2, round(min(part_s, PART * period_s) / step_s)) for part_s in (BEFORE_S, AFTER_S))
         raw = cls(index, step_s, before, np.zeros(before + after), 0.0, 0.0)
         around = raw._around(own_s[:: len(own_s) // SHAPES_MAX + 1])
@@ -55,7 +56,7 @@ class CutOff:
         if learned._power <= 0:
             return None
         share = around @ shape / learned._power
-        at_slams = 1.4826 * float(np.median(np.abs(share - 1)))
+        at_slams = 1.4826 * float(median(np.abs(share - 1)))
         anywhere = _scatter(around - share[:, None] * shape) / np.sqrt(learned._power)
         if max(at_slams, anywhere) > NOISE_MAX:
             return None

@@ -13,6 +13,7 @@ import numpy as np
 from scipy.ndimage import percentile_filter
 from scipy.special import ndtr
 
+from clackcount.middle import median
 from clackcount.model import FloatArray, State
 
 STEP_S = 0.25
@@ -118,7 +119,7 @@ def _steps(index: FloatArray, step_s: float, start_s: float, end_s: float) -> tu
     cells = index[int(np.ceil(start_s / step_s - 1e-9)) : int(end_s / step_s + 1e-9)]
     width = max(1, round(STEP_S / step_s))
     if len(cells) < width:
-        return np.array([np.median(cells)]) if len(cells) else np.empty(0), max(end_s - start_s, 1e-9)
+        return np.array([median(cells)]) if len(cells) else np.empty(0), max(end_s - start_s, 1e-9)
     n = len(cells) // width
     return steady(np.median(cells[: n * width].reshape(n, width), axis=1)), width * step_s
 

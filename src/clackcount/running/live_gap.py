@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from clackcount.middle import median
 from clackcount.model import State
 from clackcount.running.gaps import LONG_S, STEADY_STEPS, STEP_S, GapFollower, steady
 from clackcount.running.rush import RushScale
@@ -34,7 +35,7 @@ class LiveGap:
         first = int(np.ceil(self.start_s / window.step_s - 1e-9))
         while (first + (self._n_raw + 1) * width) * window.step_s <= now_s + 1e-9:
             a = max(first + self._n_raw * width - window.first_cell, 0)
-            self._raw.append(float(np.median(window.cells[a : a + width] @ scale.weight)))
+            self._raw.append(float(median(window.cells[a : a + width] @ scale.weight)))
             self._n_raw += 1
             self._settle_steps()
         if self._state is None or (self._n_followed - self._since) * width * window.step_s < LONG_S:

@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from clackcount.middle import median, robust_spread
 from clackcount.model import FloatArray
 from clackcount.running.startup import settled_after
 from clackcount.settings import RunningSettings
@@ -39,8 +40,8 @@ class LiveRun:
         single_s = self._single_s()[-RECENT_BEATS:]
         if len(single_s) == 0:
             return None
-        middle_s = float(np.median(single_s))
-        return 60 / middle_s, float(1.4826 * np.median(np.abs(single_s - middle_s)) / middle_s)
+        middle_s = float(median(single_s))
+        return 60 / middle_s, robust_spread(single_s) / middle_s
 
     def look_for_settled(self, now_s: float, settings: RunningSettings) -> float | None:
         """From when on it has been settled, once, when two looks in a row agree that it is; else None."""
@@ -59,5 +60,5 @@ class LiveRun:
         interval_s = np.diff(self.time_s)
         if len(interval_s) == 0:
             return interval_s
-        middle_s = np.median(interval_s)
+        middle_s = median(interval_s)
         return np.asarray(interval_s / np.maximum(1, np.round(interval_s / middle_s)))

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import median_filter
 from scipy.special import ndtr
 
+from clackcount.middle import median
 from clackcount.model import FloatArray, FlowTrack
 from clackcount.settings import RunningSettings
 
@@ -56,7 +57,7 @@ def learn_scale(time_s: FloatArray, flow: FlowTrack, settings: RunningSettings) 
     if len(time_s) < settings.rush_cycles_min + 1 or len(flow) < 4:
         return None
     interval_s = np.diff(time_s)
-    n_lags = _lags(float(np.median(interval_s)), flow.step_s)
+    n_lags = _lags(float(median(interval_s)), flow.step_s)
     usable = np.flatnonzero(
         (interval_s[:-1] > (n_lags + 1) * flow.step_s) & (interval_s[1:] > (n_lags + 1) * flow.step_s)
     )

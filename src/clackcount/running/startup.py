@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from clackcount.middle import median
 from clackcount.model import FloatArray, Startup, State
 from clackcount.running.reading import Reading
 from clackcount.running.timeline import Spell
@@ -108,10 +109,10 @@ def fit_settling(at_s: FloatArray, interval_s: FloatArray, settled_share: float)
     from scipy.optimize import OptimizeWarning, curve_fit
 
     span_s = float(at_s[-1] - at_s[0])
-    smooth = np.median(interval_s[-max(5, len(interval_s) // 4) :])
+    smooth = median(interval_s[-max(5, len(interval_s) // 4) :])
     relative = interval_s / smooth - 1
-    noise = 1.4826 * float(np.median(np.abs(np.diff(relative)))) / np.sqrt(2) + 1e-4
-    early = float(np.median(relative[:5]))
+    noise = 1.4826 * float(median(np.abs(np.diff(relative)))) / np.sqrt(2) + 1e-4
+    early = float(median(relative[:5]))
     if abs(early) < max(settled_share, 2.5 * noise / np.sqrt(5)):
         return None
     trend = np.median(np.lib.stride_tricks.sliding_window_view(np.pad(relative, 3, mode="edge"), 7), axis=1)

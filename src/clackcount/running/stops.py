@@ -11,9 +11,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from clackcount.middle import median, robust_spread
 from clackcount.model import Cause, FloatArray, State, Stop
 from clackcount.running.reading import Reading
-from clackcount.running.strays import robust_spread
 from clackcount.running.timeline import GATHERS_MAX_S, Spell, opened_by_s, pieces_after
 from clackcount.settings import RunningSettings
 
@@ -119,9 +119,9 @@ def look_back(reading: Reading, spell: Spell, before_s: float) -> Ending:
     pair_s = (
         single_s + np.concatenate([single_s[:1], single_s[:-1]])
     ) / 2  # long and short beats in turn are no change
-    middle_s = float(np.median(pair_s[usual]))
+    middle_s = float(median(pair_s[usual]))
     strength_db = reading.train.strength_db[slam]
-    last_s = float(np.median(pair_s[last]))
+    last_s = float(median(pair_s[last]))
     back = 1 if _raggedness(single_s[usual], 2) > IN_TURN * _raggedness(single_s[usual], 1) else 2
     return Ending(
         slower=last_s / middle_s - 1,
@@ -129,7 +129,7 @@ def look_back(reading: Reading, spell: Spell, before_s: float) -> Ending:
         spread=float(np.std(np.log(pair_s[:until]))),
         ragged_from=_raggedness(single_s[usual], back),
         ragged_to=_raggedness(single_s[-2 * LAST_BEATS :], back),
-        softer_db=float(np.median(strength_db[usual]) - np.median(strength_db[last])),
+        softer_db=float(median(strength_db[usual]) - median(strength_db[last])),
         spread_db=robust_spread(strength_db[:until]),
         missed=int(np.sum(spanned - 1)),
         over_s=float(time_s[slam[-1]] - time_s[slam[max(0, until - 1)]]),
@@ -149,7 +149,7 @@ def _raggedness(interval_s: FloatArray, back: int) -> float:
     Blind to slow drift.
     """
     change = np.log(interval_s[back:] / interval_s[:-back])
-    return float(1.4826 * np.median(np.abs(change)) / np.sqrt(2)) if len(change) else 0.0
+    return float(1.4826 * median(np.abs(change)) / np.sqrt(2)) if len(change) else 0.0
 
 
 def describe(reading: Reading, ending: Ending) -> tuple[str, ...]:

@@ -11,6 +11,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from clackcount.middle import median, robust_spread
 from clackcount.model import FloatArray, SlamTrain
 from clackcount.running.cutoff import BEATS_MIN, CutOff
 from clackcount.running.strokes import even_members
@@ -116,7 +117,7 @@ def _leads_to_no_run(train: SlamTrain, settings: RunningSettings) -> NDArray[np.
     even = even_members(np.diff(train.time_s, prepend=np.nan), np.full(len(train), np.nan))
     if not even.any():
         return even
-    period_s = float(np.median(np.diff(train.time_s)[even[1:]]))
+    period_s = float(median(np.diff(train.time_s)[even[1:]]))
     apart_s = max(settings.hand_gap_s, RUN_GAP * period_s)
     follows_s = np.diff(train.time_s, prepend=train.time_s[0])
     after_run = np.append(False, even[:-1]) & (follows_s > CONTINUES * period_s)
@@ -126,10 +127,10 @@ def _leads_to_no_run(train: SlamTrain, settings: RunningSettings) -> NDArray[np.
     if n_even[longest] < EVEN_SHARE * n[longest]:
         return np.zeros(len(train), np.bool_)  # a ragged pump: its beats are no more even than knocks by chance
     usual_db = train.strength_db[even]
-    middle_db, most_db = float(np.median(usual_db)), max(SPREAD_MIN_DB, SPREAD_MOST * robust_spread(usual_db))
+    middle_db, most_db = float(median(usual_db)), max(SPREAD_MIN_DB, SPREAD_MOST * robust_spread(usual_db))
     alike = np.array(
         [
-            SOFTEST_DB <= float(np.median(own_db)) - middle_db <= LOUDEST_DB and robust_spread(own_db) <= most_db
+            SOFTEST_DB <= float(median(own_db)) - middle_db <= LOUDEST_DB and robust_spread(own_db) <= most_db
             for own_db in (train.strength_db[group == number] for number in range(len(n)))
         ]
     )
@@ -143,11 +144,6 @@ def _leads_to_no_run(train: SlamTrain, settings: RunningSettings) -> NDArray[np.
     return np.asarray(nowhere & ~train.beating)  # for what lies on a beat that beat vouches
 
 
-def robust_spread(values: NDArray[np.floating]) -> float:
-    """Robust standard deviation of values (n,)."""
-    return float(1.4826 * np.median(np.abs(values - np.median(values))))
-
-
 def _in_step(train: SlamTrain, period_s: float) -> NDArray[np.bool_]:
     """Whether a beat comes a period after the one before it and a period before the next, bool (n,)."""
     near = np.abs(np.diff(train.time_s) / max(period_s, 1e-9) - 1) < IN_STEP
@@ -157,7 +153,7 @@ def _in_step(train: SlamTrain, period_s: float) -> NDArray[np.bool_]:
 def _stroke_drop(train: SlamTrain) -> tuple[float, float]:
     """(usual interval of the pump's own beats in s, how much of its rush a hand's stroke cuts off)."""
     own_s = np.diff(train.time_s[train.beating])
-    period_s = float(np.median(own_s)) if len(own_s) else 0.0
+    period_s = float(median(own_s)) if len(own_s) else 0.0
     return period_s, STROKE_DROP * min(1.0, PUSH_S / max(period_s, PUSH_S))
 
 
@@ -204,7 +200,7 @@ def _after_a_run(train: SlamTrain, keep: NDArray[np.bool_], group: NDArray[np.in
         here = np.flatnonzero((group == number) & keep)
         beats = here[train.beating[here]]
         rest = here[here > beats[-1]] if len(beats) > 2 else here[:0]
-        if len(rest) and train.time_s[rest[0]] - train.time_s[beats[-1]] > CONTINUES * np.median(
+        if len(rest) and train.time_s[rest[0]] - train.time_s[beats[-1]] > CONTINUES * median(
             np.diff(train.time_s[beats[-BEATS_MIN:]])
         ):
             late[rest[0]] = True

@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import median_filter, uniform_filter1d
 
+from clackcount.middle import median
 from clackcount.model import FloatArray, SlamTrain
 from clackcount.settings import RunningSettings
 
@@ -271,7 +272,7 @@ def _from_dwell(
     steady = (scatter < 0.1) & np.isfinite(dwell_s) & np.isfinite(period_s) & (dwell_s < period_s)
     hand = _normal(np.log(np.maximum(dwell_s, 1e-3) / HAND_DWELL_S), HAND_DWELL_SPREAD) / np.maximum(dwell_s, 1e-3)
     if np.count_nonzero(steady) >= EVEN_RUN:
-        usual_s = float(np.median(dwell_s[steady]))
+        usual_s = float(median(dwell_s[steady]))
         spread_s = np.maximum(0.04, 0.1 * np.where(np.isfinite(period_s), period_s, 1.0))
         missed = np.where(np.isfinite(period_s), period_s, 0.0)  # slams unheard in between lengthen it by periods
         own = sum(
@@ -297,7 +298,7 @@ def _from_being_heard(dwell_s: FloatArray, scatter: FloatArray, beating: NDArray
     after_beat = np.concatenate([[True], beating[:-1]])
     own = np.where(after_beat, 1.0, AFTER_STRAY[0]) * share
     pushed = np.where(after_beat, BY_CHANCE, AFTER_STRAY[1]) * share + PUSH_HEARD
-    usual_s = float(np.median(dwell_s[steady & np.isfinite(dwell_s)])) if share > 0.03 else 0.0
+    usual_s = float(median(dwell_s[steady & np.isfinite(dwell_s)])) if share > 0.03 else 0.0
     in_time = np.abs(dwell_s - usual_s) < IN_TIME * usual_s  # one that came at another time was a push
     heard = np.where(in_time, np.log(own / pushed), 0.0)
     return np.asarray(np.where(np.isfinite(dwell_s), heard, np.log((1 - own) / (1 - pushed))))

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from clackcount.middle import median
 from clackcount.model import State, Stretch
 from clackcount.running.cycling import ran_on
 from clackcount.running.gaps import Piece, follow_gap
@@ -169,7 +170,7 @@ def _patience(reading: Reading, last: int, is_pushed: bool, settings: RunningSet
 def _from_the_start(reading: Reading) -> bool:
     period_s = float(reading.strokes.period_s[0])
     if not np.isfinite(period_s):
-        period_s = float(np.median(reading.interval_s[1:])) if len(reading.train) > 1 else 0.0
+        period_s = float(median(reading.interval_s[1:])) if len(reading.train) > 1 else 0.0
     return float(reading.train.time_s[0]) <= AT_THE_START * period_s
 
 
@@ -196,7 +197,7 @@ def _push_belongs_to_stroke(pieces: list[Piece], start_s: float) -> tuple[float,
 def _sure(reading: Reading, spell: Spell) -> float:
     """How sure the state is: that these are slams, and (for a hand) that they were pushed."""
     slams = slice(spell.first, spell.last + 1)
-    heard = float(np.median(reading.train.confidence[slams]))
+    heard = float(median(reading.train.confidence[slams]))
     if spell.state is State.SELF:
         return round(heard, 3)
     return round(heard * (0.5 + 0.5 * float(np.mean(reading.strokes.pushed[slams]))), 3)

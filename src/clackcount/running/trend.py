@@ -6,6 +6,7 @@ from itertools import pairwise
 
 import numpy as np
 
+from clackcount.middle import median, robust_spread
 from clackcount.model import FloatArray, State, TrendRow
 from clackcount.running.reading import Reading
 from clackcount.running.rush import first_cell_after, last_cell_before
@@ -78,14 +79,14 @@ def _row(reading: Reading, rush_db: FloatArray, slam: np.ndarray, start_s: float
     interval_s = reading.interval_s[slam]
     spanned = np.maximum(1, np.round(interval_s / reading.strokes.period_s[slam]))
     single_s = interval_s[spanned == 1] if np.any(spanned == 1) else interval_s / spanned
-    middle_s = float(np.median(single_s))
+    middle_s = float(median(single_s))
     rush = rush_db[slam]
     return TrendRow(
         start_s,
         end_s,
         60 / middle_s,
-        float(1.4826 * np.median(np.abs(single_s - middle_s)) / middle_s),
-        float(np.median(reading.train.strength_db[slam])),
+        robust_spread(single_s) / middle_s,
+        float(median(reading.train.strength_db[slam])),
         float(np.nanmedian(rush)) if np.any(np.isfinite(rush)) else None,
         int(np.sum(spanned - 1)),
     )

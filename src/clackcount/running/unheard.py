@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from clackcount.middle import median, robust_spread
 from clackcount.model import FloatArray, SlamTrain
 from clackcount.running.cutoff import CutOff
 
@@ -60,8 +61,8 @@ def _periods(train: SlamTrain) -> FloatArray:
 def _followed(train: SlamTrain, cut_off: CutOff, last: int, until: int | None) -> list[float]:
     """The beats after slam last, up to slam until (None: the end of the recording), s."""
     log_s = np.log(np.diff(train.time_s[last - RUN_MIN + 1 : last + 1]))
-    period_s = float(np.exp(np.median(log_s)))
-    scatter = 1.4826 * float(np.median(np.abs(log_s - np.median(log_s))))
+    period_s = float(np.exp(median(log_s)))
+    scatter = robust_spread(log_s)
     scatter = float(np.clip(2 * scatter, max(SCATTER_MIN, 0.5 * cut_off.step_s / period_s), SCATTER_MAX))
     start_s = float(train.time_s[last])
     end_s = float(train.time_s[until]) if until is not None else train.duration_s

@@ -8,9 +8,10 @@ from __future__ import annotations
 
 import numpy as np
 
+from clackcount.middle import median, robust_spread
 from clackcount.model import State
 from clackcount.running.reading import Reading
-from clackcount.running.strays import STROKES_MIN, robust_spread
+from clackcount.running.strays import STROKES_MIN
 from clackcount.running.timeline import Spell
 
 BEFORE_RUN_S = 30.0  # somebody who rests so long between two spells has given up
@@ -43,6 +44,6 @@ def _told(reading: Reading, knocks: slice, own_db: np.ndarray) -> bool:
     return bool(
         len(strength_db) >= STROKES_MIN
         and np.diff(reading.train.time_s[knocks]).min() > SOONEST_S
-        and abs(np.median(strength_db) - np.median(own_db)) < AS_LOUD_DB
+        and abs(median(strength_db) - median(own_db)) < AS_LOUD_DB
         and robust_spread(strength_db) <= max(SPREAD_DB, robust_spread(own_db))
     )

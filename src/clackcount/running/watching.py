@@ -10,6 +10,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from clackcount.middle import median
 from clackcount.model import Cause, Due, Event, Happening, News, State, Verdict
 from clackcount.running.gaps import GapFollower
 from clackcount.running.live_gap import LiveGap
@@ -175,7 +176,7 @@ class Watcher:
             else:
                 self.state = None  # no run at all since the last stop, but pushes
         new = self._strokes.count(self._reading, from_s) if self.state is not State.SELF else []
-        sure = float(np.median(self._reading.train.confidence[last.first : last.last + 1]))
+        sure = float(median(self._reading.train.confidence[last.first : last.last + 1]))
         if last.state is State.SELF:
             self._follow_run(last, from_s)
             self._look_again(begins_s, from_s, sure)
@@ -195,7 +196,7 @@ class Watcher:
         run = spells[-1]
         self._strokes.count(self._reading, from_s)
         self._follow_run(run, from_s)
-        sure = float(np.median(self._reading.train.confidence[run.first : run.last + 1]))
+        sure = float(median(self._reading.train.confidence[run.first : run.last + 1]))
         self._become(State.SELF, from_s + run.start_s, sure)
 
     def _hear_silence(self, now_s: float) -> None:

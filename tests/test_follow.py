@@ -208,16 +208,26 @@ def test_memory_is_that_of_one_window(story: simulate.Rendered) -> None:
             known.append(len(tracker._tracker.known) + len(tracker._candidates))
     assert max(frames) <= (LIVE.window_max_s + 2) * 200
     assert max(known) <= 2 * BeatsSettings().pumps_max
+    assert tracker._awake_to_s == pytest.approx(LIVE.awake_s + tracker._told_s[-1], abs=2.0)  # it is looked for hard
 
 
 def test_searches_keep_to_their_share_of_the_work() -> None:
-    """Where nothing beats, sound is searched as often as the setting says and no more, but for the first minute."""
+    """Where nothing beats, sound is searched as often as the settings say and no more, but for the first minute."""
     tracker = LiveTracker(BeatsSettings(), LIVE)
-    searched_s, heard_s = 0.0, 0.0
-    for _ in range(600):
-        wanted = tracker.wanted()
-        heard_s += wanted.step_s
-        searched_s += min(wanted.window_s, heard_s) * len(tracker._searches)
-        tracker.tell([], heard_s)
+    heard_s = 0.0
+
+    def searched_s(until_s: float) -> float:
+        nonlocal heard_s
+        total_s = 0.0
+        while heard_s < until_s:
+            wanted = tracker.wanted()
+            heard_s += wanted.step_s
+            total_s += min(wanted.window_s, heard_s) * len(tracker._searches)
+            tracker.tell([], heard_s)
+        return total_s
+
     at_first_s = 2 * LIVE.window_max_s
-    assert 0.5 * LIVE.search_share < (searched_s - at_first_s) / heard_s <= LIVE.search_share
+    share = (searched_s(LIVE.awake_s) - at_first_s) / LIVE.awake_s
+    assert 0.5 * LIVE.search_share < share <= LIVE.search_share
+    later = searched_s(2 * LIVE.awake_s) / LIVE.awake_s
+    assert 0.5 * LIVE.search_share_later < later <= 1.1 * LIVE.search_share_later

@@ -122,6 +122,8 @@ class LiveSettings(Checked):
     search_share: float = knob(
         6.0, 0.5, 60.0, "seconds of sound searched in a second, while nothing is known: most of the cost"
     )
+    search_share_later: float = knob(2.2, 0.1, 60.0, "the same, when nothing has been heard of any pump for long")
+    awake_s: float = knob(600.0, 60.0, 86400.0, "so long after the start, and after the last slam or push")
     sure_at_once: float = knob(0.95, 0.1, 1.0, "so surely a ram, it is told as soon as it is judged")
     proving_s: float = knob(10.0, 0.0, 60.0, "less surely a ram, it must be judged one again and again for so long")
 

@@ -87,6 +87,7 @@ class LiveTracker:
         self._fresh = False  # the pump has been chosen, but not told yet
         self._whole = False  # the passage is all that is still in hearing
         self._credit_s = 2 * live.window_max_s  # of sound that may be searched: at first, soon and often
+        self._awake_to_s = live.awake_s
         self._heard_s = 0.0
         self._first_frame = 0  # of the last passage
         self._wanted = self._plan()
@@ -151,7 +152,8 @@ class LiveTracker:
     def _plan_search(self, wanted: Wanted) -> None:
         """Whether to search the next passage: as often as the share of the work that searches may take allows."""
         live = self._live
-        self._credit_s = min(self._credit_s + live.search_share * wanted.step_s, 2 * live.window_max_s)
+        share = live.search_share if self._heard_s < self._awake_to_s else live.search_share_later
+        self._credit_s = min(self._credit_s + share * wanted.step_s, 2 * live.window_max_s)
         cost_s = min(wanted.window_s, self._heard_s + wanted.step_s)  # of one search
         if self._told is not None:
             # what is loud will be known again by its sound
@@ -216,7 +218,9 @@ class LiveTracker:
         if len(time_s) and beats_evenly(time_s):
             self._knocked_to_s = self._heard_s + BEATS_ON_S  # what goes on so is no push, be it heard or not
         time_s = time_s[time_s > self._knocked_to_s + ALONE_S]
-        self._knocked_to_s = float(time_s[-1]) if len(time_s) else self._knocked_to_s
+        if len(time_s):
+            self._knocked_to_s = float(time_s[-1])
+            self._awake_to_s = self._heard_s + self._live.awake_s
         return time_s
 
     def _new(self, heard: list[Placed], heard_s: float) -> SlamTrain | None:
@@ -253,6 +257,7 @@ class LiveTracker:
         if self.again_s is not None:
             told_s = told_s[(told_s < self.again_s[0]) | (told_s > self.again_s[1])]
         self._told_s = np.sort(np.concatenate([told_s, train.time_s[new]]))[-FELLOWS:].tolist()
+        self._awake_to_s = heard_s + self._live.awake_s
         return SlamTrain(
             train.time_s[new],
             train.strength_db[new],

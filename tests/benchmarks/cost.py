@@ -69,21 +69,25 @@ print(json.dumps({"s": time.perf_counter() - began}))
 }
 
 
-def minutes(n: int, seed: int = 1) -> Iterator[np.ndarray]:
-    """n minutes of a ram beside a stream: four rendered ones in an order drawn at random, each at its own level."""
+def minutes(n: int, seed: int = 1, *, running: bool = True) -> Iterator[np.ndarray]:
+    """n minutes of a ram beside a stream: four rendered ones in an order drawn at random, each at its own level.
+
+    running: with the ram; otherwise of the stream alone.
+    """
     rng = np.random.default_rng(seed)
     ram = random_ram(rng, rate_per_min=62, pattern="even", material="cast-iron")
-    scene = Scenario(60.0, (Part(ram),), (Layer("stream"),), 12.0, phone=Phone(), sample_rate_hz=RATE_HZ)
+    parts, snr_db = ((Part(ram),), 12.0) if running else ((), None)
+    scene = Scenario(60.0, parts, (Layer("stream"),), snr_db, phone=Phone(), sample_rate_hz=RATE_HZ)
     made = [render(scene, seed + i).samples for i in range(min(n, 4))]
     for _ in range(n):
         yield made[int(rng.integers(len(made)))] * np.float32(10 ** (rng.uniform(-1, 0) / 20))
 
 
-def write(path: Path, seconds: int) -> None:
-    """A 16-bit mono file; past 4 GB in the form of WAV that can be so long (RF64)."""
+def write(path: Path, seconds: int, *, running: bool = True) -> None:
+    """A 16-bit mono file, see minutes; past 4 GB in the form of WAV that can be so long (RF64)."""
     form = "RF64" if seconds * RATE_HZ * 2 > 2**32 - 4096 else "WAV"
     with soundfile.SoundFile(path, "w", RATE_HZ, 1, "PCM_16", format=form) as file:
-        for minute in minutes(seconds // 60):
+        for minute in minutes(seconds // 60, running=running):
             file.write(minute)
 
 
@@ -99,8 +103,8 @@ def run(command: list[str], path: Path) -> dict[str, float]:
     found = json.loads(done.stdout)
     if found.pop("code") != 0:
         raise RuntimeError(f"{command[:4]} failed on {path.name}: {done.stderr.strip()[-500:]}")
-    said = Path(f"{path}.out").read_text(encoding="utf-8").splitlines()[-1]
-    own = json.loads(said)
+    said = Path(f"{path}.out").read_text(encoding="utf-8").splitlines()
+    own = json.loads(said[-1]) if said else {}
     return found | ({"s": own["s"]} if set(own) == {"s"} else {})
 
 

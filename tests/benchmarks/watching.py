@@ -13,6 +13,7 @@ with soundfile stands beside it.
 from __future__ import annotations
 
 import argparse
+import itertools
 import sys
 import tempfile
 from collections.abc import Iterator
@@ -232,13 +233,14 @@ def weigh(*, quick: bool) -> None:
     watch_command = [sys.executable, "-m", "clackcount", "watch", "--json"]
     lengths = {"1 min": 60, "10 min": 600} if quick else {"10 min": 600, "1 h": 3600}
     with tempfile.TemporaryDirectory() as folder:
-        for name, seconds in lengths.items():
-            path = Path(folder) / "ram.wav"
-            cost.write(path, seconds)
+        for (name, seconds), running in itertools.product(lengths.items(), (True, False)):
+            path = Path(folder) / "sound.wav"
+            cost.write(path, seconds, running=running)
             got = cost.run(watch_command, path)
             read = cost.run([sys.executable, "-c", cost.CALLS["soundfile"]], path)
             print(
-                f"{name}: {100 * got['cpu_s'] / seconds:.2f} % of a core at real time, {got['mb']:.0f} MB at most "
+                f"{name}, {'a ram' if running else 'no ram'}: {100 * got['cpu_s'] / seconds:.2f} % of a core "
+                f"at real time, {got['mb']:.0f} MB at most "
                 f"(reading the file whole: {100 * read['cpu_s'] / seconds:.3f} %, {read['mb']:.0f} MB)"
             )
 

@@ -107,9 +107,10 @@ def whitening(
     scale = 1 / np.sqrt(variance)
     correlation = covariance * scale[:, None] * scale[None, :]
     correlation[np.diag_indices_from(correlation)] = 1
-    power, axes = np.linalg.eigh(correlation.astype(np.float64))
-    power = (1 - independence) * np.maximum(power, 0) + independence
-    return variance, (scale[:, None] * axes / np.sqrt(power)).astype(np.float32)
+    pulled = (1 - independence) * correlation.astype(np.float64) + independence * np.eye(len(correlation))
+    # of all the matrices that do it the triangular one is found in a third of the time of the principal axes
+    root = np.linalg.inv(np.linalg.cholesky(pulled))
+    return variance, (scale[:, None] * root.T).astype(np.float32)
 
 
 def learn(field: Field, frames: Frames) -> NDArray[np.float32]:

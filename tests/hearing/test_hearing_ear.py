@@ -143,6 +143,7 @@ def test_tail_holds_what_was_not_let_go(steps: list[tuple[int, int]]) -> None:
         tail.append(more)
         forgotten = max(forgotten, min(forgotten + forget, len(heard)))
         tail.forget(forgotten)
+        assert tail.end == len(heard)
         assert np.array_equal(tail.between(0, len(heard) + 5), heard[forgotten:])
         assert np.array_equal(tail.between(forgotten + 2, forgotten + 9), heard[forgotten + 2 : forgotten + 9])
 

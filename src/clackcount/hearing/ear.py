@@ -26,13 +26,21 @@ class Memory:
         self._bands = BandEnergies(sample_rate_hz, settings, batch)
         self._compressor = Compressor(self._bands.frames_per_s, settings, batch)
         self.flow = FlowMeter(self._bands.band_hz)
-        self._compressed: list[NDArray[np.float32]] = []
-        self._level_db: list[NDArray[np.float32]] = []
-        self._samples = Tail(round(longest_s * sample_rate_hz * 1.2))
+        n_frames, n_bands = round(longest_s * self.frames_per_s), len(self._bands.band_hz)
+        self._compressed, self._level_db = Tail(n_frames, n_bands), Tail(n_frames, n_bands)
+        self._samples = Tail(round(longest_s * sample_rate_hz))
         self._around = round(AROUND_S * sample_rate_hz)
-        self.first_frame = 0
-        self.end_frame = 0
         self.n_samples = 0
+
+    @property
+    def first_frame(self) -> int:
+        """The oldest frame that is still there."""
+        return self._level_db.first
+
+    @property
+    def end_frame(self) -> int:
+        """One past the newest frame."""
+        return self._level_db.end
 
     @property
     def frames_per_s(self) -> float:
@@ -51,8 +59,6 @@ class Memory:
 
     def passage(self, first: int, last: int, keep: tuple[int, int]) -> Passage:
         """Frames first to last - 1, of which those of keep stand, with the samples about these."""
-        self._join()
-        start, stop = first - self.first_frame, last - self.first_frame
         hop = self._bands.hop
         first_sample = max(self._samples.first, keep[0] * hop - self._around)
         # no further than is surely there, however the sound came in
@@ -61,8 +67,8 @@ class Memory:
             first_frame=first,
             hop=hop,
             sample_rate_hz=self.sample_rate_hz,
-            rises=rises(self._compressed[0][start:stop]),
-            level_db=self._level_db[0][start:stop],
+            rises=rises(self._compressed.between(first, last)),
+            level_db=self._level_db.between(first, last).copy(),
             samples=in_steps(self._samples.between(first_sample, last_sample)),
             first_sample=first_sample,
             keep=(keep[0] - first, keep[1] - first),
@@ -70,18 +76,13 @@ class Memory:
 
     def forget(self, first: int, first_kept: int) -> None:
         """Let go of frames before ``first``, and of samples that no frame from ``first_kept`` on needs."""
-        drop = first - self.first_frame
-        if drop <= 0:
-            return
-        self._join()
-        self._compressed = [self._compressed[0][drop:].copy()]
-        self._level_db = [self._level_db[0][drop:].copy()]
-        self.first_frame = first
+        self._compressed.forget(first)
+        self._level_db.forget(first)
         self._samples.forget(first_kept * self._bands.hop - self._around)
 
     def release(self) -> None:
         """Let go of everything but the steady sound: no passage is wanted any more."""
-        self._compressed, self._level_db, self._samples = [], [], Tail(0)
+        self._compressed, self._level_db, self._samples = Tail(0), Tail(0), Tail(0)
 
     def _take(self, energies: NDArray[np.float32]) -> None:
         if len(energies) == 0:
@@ -89,11 +90,6 @@ class Memory:
         self.flow.feed(energies)
         self._compressed.append(self._compressor.feed(energies))
         self._level_db.append(DB_PER_NEPER * np.log(np.maximum(energies, np.float32(QUIETEST))))
-        self.end_frame += len(energies)
-
-    def _join(self) -> None:
-        self._compressed = [np.concatenate(self._compressed)]
-        self._level_db = [np.concatenate(self._level_db)]
 
 
 class Ear:
@@ -103,7 +99,9 @@ class Ear:
     """
 
     def __init__(self, sample_rate_hz: int, settings: HearingSettings) -> None:
-        self._memory = Memory(sample_rate_hz, settings, 2 * settings.passage_s - 2 * settings.margin_s, BATCH_FRAMES)
+        # a whole passage and half of what follows it, see _complete
+        longest_s = 1.5 * settings.passage_s - settings.margin_s
+        self._memory = Memory(sample_rate_hz, settings, longest_s, BATCH_FRAMES)
         self._whole = round(settings.passage_s * self._memory.frames_per_s)
         self._margin = round(settings.margin_s * self._memory.frames_per_s)
         self._step = self._whole - 2 * self._margin
@@ -220,30 +218,44 @@ LARGEST, PIECE = 32767, 1 << 16
 
 
 class Tail:
-    """The last samples of a stream, in one piece of memory that is filled and emptied, never copied to grow."""
+    """The last rows of a stream, in one piece of memory that is filled and emptied, hardly ever copied.
 
-    def __init__(self, n_expected: int) -> None:
-        self._buffer = np.empty(n_expected, dtype=np.float32)
-        self._n = 0
+    A row is a number, or width of them.
+    """
+
+    def __init__(self, n_expected: int, *width: int) -> None:
+        self._buffer = np.empty((round(SPARE * n_expected), *width), dtype=np.float32)
+        self._start = self._stop = 0
         self.first = 0
 
-    def append(self, samples: NDArray[np.float32]) -> None:
-        """Take samples, float32 (n,)."""
-        wanted = self._n + len(samples)
-        if wanted > len(self._buffer):
-            self._buffer = np.concatenate([self._buffer[: self._n], np.empty(wanted, dtype=np.float32)])
-        self._buffer[self._n : wanted] = samples
-        self._n = wanted
+    @property
+    def end(self) -> int:
+        """One past the number of the last row."""
+        return self.first + self._stop - self._start
+
+    def append(self, rows: NDArray[np.float32]) -> None:
+        """Take rows, float32 (n,) or (n, width)."""
+        n = self._stop - self._start
+        if self._stop + len(rows) > len(self._buffer):
+            kept = self._buffer[self._start : self._stop]
+            if n + len(rows) > len(self._buffer):
+                self._buffer = np.empty((round(SPARE * (n + len(rows))), *rows.shape[1:]), dtype=np.float32)
+            self._buffer[:n] = kept
+            self._start, self._stop = 0, n
+        self._buffer[self._stop : self._stop + len(rows)] = rows
+        self._stop += len(rows)
 
     def between(self, first: int, last: int) -> NDArray[np.float32]:
-        """A view, until the next forget(), of samples first to last - 1 of the stream, as far as they are there."""
-        return self._buffer[max(0, first - self.first) : min(self._n, last - self.first)]
+        """A view, until more comes, of rows first to last - 1 of the stream, as far as they are there."""
+        start = self._start - self.first
+        return self._buffer[max(self._start, start + first) : min(self._stop, start + last)]
 
     def forget(self, first: int) -> None:
-        """Let go of the samples before number ``first``."""
+        """Let go of the rows before number ``first``."""
         drop = first - self.first
-        if drop <= 0:
-            return
-        self._n -= drop
-        self._buffer[: self._n] = self._buffer[drop : drop + self._n]
-        self.first = first
+        if drop > 0:
+            self._start += drop
+            self.first = first
+
+
+SPARE = 1.1  # the memory over what is expected: what is left is moved to its front when so much has come

@@ -4,7 +4,7 @@ Times are in seconds from the first sample of the recording. "Not measured" is N
 0. Import them from here; the parts are for reading.
 """
 
-from clackcount.model.arrays import FloatArray, locked
+from clackcount.model.arrays import Cells, FloatArray, locked
 from clackcount.model.beats import Beat, Beats, Pattern, Regularity, SlamTrain, check_times
 from clackcount.model.findings import Basis, Finding, Meaning, Severity
 from clackcount.model.listening import Listening
@@ -18,6 +18,7 @@ __all__ = [
     "Beat",
     "Beats",
     "Cause",
+    "Cells",
     "Choice",
     "Clip",
     "Course",

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 FloatArray = NDArray[np.float64]
+Cells = NDArray[np.float32]  # a number for each cell of a FlowTrack; of a day there are 1.7 million
 
 
 def locked(values: Any, dtype: Any = np.float64) -> NDArray[Any]:

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from clackcount.middle import median
-from clackcount.model import FloatArray, SlamTrain
+from clackcount.model import Cells, FloatArray, SlamTrain
 from clackcount.running.rush import RushScale, first_cell_after
 
 BEATS_MIN = 8  # of the pump's own, to know how they sound
@@ -30,7 +30,7 @@ class CutOff:
     at_slams, anywhere: scatter of the share at its own slams, and where nothing happens.
     """
 
-    index: FloatArray
+    index: Cells
     step_s: float
     before: int
     shape: FloatArray
@@ -38,7 +38,7 @@ class CutOff:
     anywhere: float
 
     @classmethod
-    def learn(cls, train: SlamTrain, index: FloatArray, scale: RushScale | None, step_s: float) -> CutOff | None:
+    def learn(cls, train: SlamTrain, index: Cells, scale: RushScale | None, step_s: float) -> CutOff | None:
         """From the beats of one pump; None where it cannot be told."""
         own_s = train.time_s[train.beating]
         if scale is None or scale.separation < SEPARATION_MIN or len(own_s) < BEATS_MIN:

@@ -14,7 +14,7 @@ from scipy.ndimage import percentile_filter
 from scipy.special import ndtr
 
 from clackcount.middle import median
-from clackcount.model import FloatArray, State
+from clackcount.model import Cells, FloatArray, State
 
 STEP_S = 0.25
 STEADY_STEPS = 7  # what lasts as long as this without a pause is water (or weather)
@@ -77,7 +77,7 @@ class GapFollower:
 
 
 def follow_gap(
-    index: FloatArray,
+    index: Cells,
     step_s: float,
     start_s: float,
     end_s: float,
@@ -110,7 +110,7 @@ def follow_gap(
     return pieces
 
 
-def _steps(index: FloatArray, step_s: float, start_s: float, end_s: float) -> tuple[FloatArray, float]:
+def _steps(index: Cells, step_s: float, start_s: float, end_s: float) -> tuple[FloatArray, float]:
     """The steady part of the index in steps of the gap, and the length of a step.
 
     Medians over a step leave knocks out; a low quantile over some steps leaves out what has pauses in it, as speech,

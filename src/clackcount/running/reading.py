@@ -8,7 +8,7 @@ from functools import partial
 import numpy as np
 from scipy.ndimage import median_filter
 
-from clackcount.model import FloatArray, FlowTrack, SlamTrain
+from clackcount.model import Cells, FloatArray, FlowTrack, SlamTrain
 from clackcount.running.cutoff import CutOff
 from clackcount.running.cycling import stood_before
 from clackcount.running.rush import (
@@ -37,9 +37,9 @@ DWELL_SEPARATION = 2.5  # the rush must stand out so far in a single cell before
 class Reading:
     """The slams of one pump with what the flow says around them.
 
-    scale: None where rushing and quiet cannot be told apart. index: float64 (n_cells,), see rush.rush_index; zeros
+    scale: None where rushing and quiet cannot be told apart. index: float32 (n_cells,), see rush.rush_index; zeros
     without a scale. shut, height: float64 (n_slams,), the index in the shut phase after each slam, and how far it had
-    risen before it. interval_s: float64 (n_slams,), before each slam, NaN for the first. loud_db: float64 (n_cells,),
+    risen before it. interval_s: float64 (n_slams,), before each slam, NaN for the first. loud_db: float32 (n_cells,),
     how far the band that is loudest against its usual lies above it. ends_water: float64 (n_slams,), log odds that
     water ends with the knock, as at a stroke; zeros where that cannot be heard.
     """
@@ -47,12 +47,12 @@ class Reading:
     train: SlamTrain
     strokes: Strokes
     scale: RushScale | None
-    index: FloatArray
+    index: Cells
     step_s: float
     shut: FloatArray
     height: FloatArray
     interval_s: FloatArray
-    loud_db: FloatArray
+    loud_db: Cells
     ends_water: FloatArray
 
     @property
@@ -77,10 +77,10 @@ def read(
     learned = learn_scale(train.time_s, flow, settings)
     if learned is not None and (scale is None or learned.separation >= FAINT_SEPARATION):
         scale = learned
-    index = np.zeros(len(flow)) if scale is None else rush_index(flow, scale)
+    index = _index(flow, scale)
     cut_off = CutOff.learn(train, index, scale, flow.step_s)
     train = with_unheard(plausible(train, cut_off, settings), cut_off)
-    index, shut, height = _along(scale, train, flow)
+    shut, height = _along(index, scale, train, flow.step_s)
     dwells_s = [train.opened_s - np.concatenate([[np.nan], train.time_s[:-1]])] if len(train) else []
     if scale is not None and scale.separation >= DWELL_SEPARATION:
         dwells_s.append(dwell_from_rush(index, train.time_s, shut, flow.step_s))
@@ -101,7 +101,8 @@ def read(
         strokes = judge(stood=stood)
     if scale is None or scale.separation < FAINT_SEPARATION:
         scale = _from_pauses(train, strokes, flow, settings) or scale
-        index, shut, height = _along(scale, train, flow)
+        index = _index(flow, scale)
+        shut, height = _along(index, scale, train, flow.step_s)
     return Reading(train, strokes, scale, index, flow.step_s, shut, height, interval_s, loud_db, ends_water)
 
 
@@ -115,27 +116,31 @@ def _silences_s(train: SlamTrain, stops_s: tuple[tuple[float, float], ...]) -> F
     return silence_s
 
 
-def _loud_db(flow: FlowTrack) -> FloatArray:
+def _loud_db(flow: FlowTrack) -> Cells:
     """See Reading; smoothed over half a second."""
     if len(flow) == 0:
-        return np.zeros(0)
+        return np.zeros(0, dtype=np.float32)
     # band by band: a day of cells is not copied whole
     usual_db = np.array([np.median(band) for band in flow.level_db.T])
-    over_db = np.empty(len(flow), dtype=flow.level_db.dtype)
+    over_db = np.empty(len(flow), dtype=np.float32)
     for first in range(0, len(flow), CELLS_AT_ONCE):
         part = slice(first, first + CELLS_AT_ONCE)
         over_db[part] = (flow.level_db[part] - usual_db).max(axis=1)
-    smooth: FloatArray = median_filter(over_db.astype(np.float64), size=LOUD_CELLS, mode="nearest")
+    smooth: Cells = median_filter(over_db, size=LOUD_CELLS, mode="nearest")
     return smooth
 
 
-def _along(scale: RushScale | None, train: SlamTrain, flow: FlowTrack) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """(index, shut, height) of a Reading."""
-    if scale is None or len(flow) == 0:
-        return np.zeros(len(flow)), np.zeros(len(train)), np.full(len(train), np.nan)
-    index = rush_index(flow, scale)
-    shut = shut_index(index, train.time_s, scale, flow.step_s)
-    return index, shut, rush_height(index, train.time_s, shut, flow.step_s)
+def _index(flow: FlowTrack, scale: RushScale | None) -> Cells:
+    """See Reading."""
+    return np.zeros(len(flow), dtype=np.float32) if scale is None else rush_index(flow, scale)
+
+
+def _along(index: Cells, scale: RushScale | None, train: SlamTrain, step_s: float) -> tuple[FloatArray, FloatArray]:
+    """(shut, height) of a Reading."""
+    if scale is None or len(index) == 0:
+        return np.zeros(len(train)), np.full(len(train), np.nan)
+    shut = shut_index(index, train.time_s, scale, step_s)
+    return shut, rush_height(index, train.time_s, shut, step_s)
 
 
 def _from_pauses(train: SlamTrain, strokes: Strokes, flow: FlowTrack, settings: RunningSettings) -> RushScale | None:

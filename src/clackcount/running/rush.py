@@ -17,7 +17,7 @@ from scipy.ndimage import median_filter
 from scipy.special import ndtr
 
 from clackcount.middle import median
-from clackcount.model import FloatArray, FlowTrack
+from clackcount.model import Cells, FloatArray, FlowTrack
 from clackcount.settings import RunningSettings
 
 CELL_SD_DB = 1.5  # scatter of one cell expected before any is measured
@@ -111,16 +111,16 @@ def learn_from_pause(
     return RushScale(solved / power, min(float(np.sqrt(power)), PAUSE_TRUST), contrast_db, shut_lag)
 
 
-def rush_index(flow: FlowTrack, scale: RushScale) -> FloatArray:
-    """Every cell on the pump's own scale, float64 (n_cells,): differences of 1 are shut against rushing."""
-    index = np.empty(len(flow))
+def rush_index(flow: FlowTrack, scale: RushScale) -> Cells:
+    """Every cell on the pump's own scale, float32 (n_cells,): differences of 1 are shut against rushing."""
+    index = np.empty(len(flow), dtype=np.float32)
     for first in range(0, len(flow), CELLS_AT_ONCE):
         part = slice(first, first + CELLS_AT_ONCE)
         index[part] = flow.level_db[part].astype(np.float64) @ scale.weight
     return index
 
 
-def shut_index(index: FloatArray, time_s: FloatArray, scale: RushScale, step_s: float) -> FloatArray:
+def shut_index(index: Cells, time_s: FloatArray, scale: RushScale, step_s: float) -> FloatArray:
     """The index in the shut phase after each slam, smoothed over five cycles, float64 (n_slams,).
 
     Mirrored at the ends: the last knock alone, which may be no slam, must not say what the water was like after it.
@@ -128,17 +128,17 @@ def shut_index(index: FloatArray, time_s: FloatArray, scale: RushScale, step_s: 
     if len(time_s) == 0:
         return np.empty(0)
     cell = np.minimum(first_cell_after(time_s, step_s) + scale.shut_lag, len(index) - 1)
-    smooth: FloatArray = median_filter(index[cell], size=5, mode="mirror")
+    smooth: FloatArray = median_filter(index[cell].astype(np.float64), size=5, mode="mirror")
     return smooth
 
 
-def rush_height(index: FloatArray, time_s: FloatArray, shut: FloatArray, step_s: float) -> FloatArray:
+def rush_height(index: Cells, time_s: FloatArray, shut: FloatArray, step_s: float) -> FloatArray:
     """How far the rush has grown just before each slam, float64 (n_slams,): 1 is the usual."""
     cell = np.clip(last_cell_before(time_s, step_s), 0, len(index) - 1)
     return index[cell] - shut
 
 
-def dwell_from_rush(index: FloatArray, time_s: FloatArray, shut: FloatArray, step_s: float) -> FloatArray:
+def dwell_from_rush(index: Cells, time_s: FloatArray, shut: FloatArray, step_s: float) -> FloatArray:
     """From the slam before until the rush has grown to DWELL_INDEX for good; float64 (n_slams,), NaN unknown."""
     if len(time_s) < 2:
         return np.full(len(time_s), np.nan)

@@ -5,9 +5,10 @@ from __future__ import annotations
 from itertools import pairwise
 
 import numpy as np
+from numpy.typing import NDArray
 
 from clackcount.middle import median, robust_spread
-from clackcount.model import FloatArray, State, TrendRow
+from clackcount.model import FloatArray, FlowTrack, State, TrendRow
 from clackcount.running.reading import Reading
 from clackcount.running.rush import first_cell_after, last_cell_before
 from clackcount.running.timeline import Spell
@@ -35,17 +36,14 @@ ROWS_MIN = 3
 
 
 def find_trend(
-    reading: Reading, spells: list[Spell], level_db: FloatArray, duration_s: float, settings: RunningSettings
+    reading: Reading, spells: list[Spell], flow: FlowTrack, duration_s: float, settings: RunningSettings
 ) -> tuple[TrendRow, ...]:
-    """At most settings.trend_rows_max rows of round length; none for a recording too short to have a trend.
-
-    level_db: float64 (n_cells,), level of the whole band, for the rush in dB.
-    """
+    """At most settings.trend_rows_max rows of round length; none for a recording too short to have a trend."""
     window_s = next((w for w in WINDOWS_S if duration_s / w <= settings.trend_rows_max), WINDOWS_S[-1])
     n = max(1, round(duration_s / window_s))  # what is left at the end joins the last row
     if n < ROWS_MIN:
         return ()
-    slam, rush_db = _running_slams(spells), rush_above_shut_db(reading, level_db)
+    slam, rush_db = _running_slams(spells), rush_above_shut_db(reading, flow)
     time_s = reading.train.time_s[slam]
     edge_s = np.arange(n + 1) * window_s
     edge_s[-1] = duration_s
@@ -57,14 +55,18 @@ def find_trend(
     )
 
 
-def rush_above_shut_db(reading: Reading, level_db: FloatArray) -> FloatArray:
+def rush_above_shut_db(reading: Reading, flow: FlowTrack) -> FloatArray:
     """How far the whole band rises from the shut phase to just before each slam, float64 (n_slams,), NaN unknown."""
     time_s, scale = reading.train.time_s, reading.scale
-    if scale is None or len(level_db) == 0 or len(time_s) == 0:
+    if scale is None or len(flow) == 0 or len(time_s) == 0:
         return np.full(len(time_s), np.nan)
-    shut = np.clip(first_cell_after(time_s, reading.step_s) + scale.shut_lag, 0, len(level_db) - 1)
-    before = np.clip(last_cell_before(time_s, reading.step_s), 0, len(level_db) - 1)
-    return np.asarray(level_db[before] - level_db[shut])
+
+    def whole_band_db(cell: NDArray[np.int64]) -> FloatArray:
+        level_db = flow.level_db[np.clip(cell, 0, len(flow) - 1)].astype(np.float64)
+        return np.asarray(10 * np.log10(np.sum(10 ** (level_db / 10), axis=1) + 1e-20))
+
+    shut = first_cell_after(time_s, reading.step_s) + scale.shut_lag
+    return whole_band_db(last_cell_before(time_s, reading.step_s)) - whole_band_db(shut)
 
 
 def _running_slams(spells: list[Spell]) -> np.ndarray:

@@ -2,11 +2,8 @@
 
 from __future__ import annotations
 
-import numpy as np
-
-from clackcount.model import Beats, FloatArray, FlowTrack, Running
+from clackcount.model import Beats, FlowTrack, Running
 from clackcount.running.reading import read
-from clackcount.running.rush import CELLS_AT_ONCE
 from clackcount.running.startup import find_startup
 from clackcount.running.stops import find_stops
 from clackcount.running.timeline import find_spells, lay_timeline
@@ -29,15 +26,5 @@ def understand(beats: Beats, flow: FlowTrack, duration_s: float, settings: Runni
         timeline=lay_timeline(reading, spells, duration_s),
         stops=find_stops(reading, spells, duration_s, settings),
         startup=find_startup(reading, spells, settings),
-        trend=find_trend(reading, spells, _whole_band_db(flow), duration_s, settings),
+        trend=find_trend(reading, spells, flow, duration_s, settings),
     )
-
-
-def _whole_band_db(flow: FlowTrack) -> FloatArray:
-    """Level of all bands together, float64 (n_cells,)."""
-    level_db = np.empty(len(flow))
-    for first in range(0, len(flow), CELLS_AT_ONCE):
-        part = slice(first, first + CELLS_AT_ONCE)
-        power = np.sum(10 ** (flow.level_db[part].astype(np.float64) / 10), axis=1)
-        level_db[part] = 10 * np.log10(power + 1e-20)
-    return level_db

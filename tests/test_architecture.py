@@ -7,6 +7,7 @@ import re
 import sys
 import tomllib
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -77,6 +78,7 @@ class Import:
     types_only: bool
 
 
+@cache
 def imports_of(source: str) -> list[Import]:
     """Every import in the source, at any depth, "from a import b" as both "a" and "a.b"."""
     tree = ast.parse(source)

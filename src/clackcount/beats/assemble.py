@@ -137,6 +137,7 @@ class _Pump:
         confidence = np.concatenate([part[1].confidence for part in parts])
         reopen_s = np.concatenate([part[2] for part in parts])
         none_odds = np.concatenate([part[1].none_odds for part in parts])
+        fades = np.concatenate([part[1].fades for part in parts])
         order = np.argsort(time_s, kind="stable")
         order = order[(time_s[order] >= 0) & (time_s[order] <= duration_s)]
         time_s, confidence = time_s[order], confidence[order]
@@ -169,6 +170,7 @@ class _Pump:
                 # a ragged beat: what follows from what is chance, but the sound is sure
                 pump.stretch = whole
         pump.stretch = _trimmed(time_s, pump.stretch)
+        pump.on_beat |= fades[order]  # no part of an even stretch, but beats all the same
         return pump
 
     def reckon(self, parts: list[tuple[FloatArray, Heard, FloatArray]]) -> None:

@@ -8,6 +8,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from clackcount.beats.fading import faded
 from clackcount.beats.known import Known
 from clackcount.beats.missing import due_between, unheard
 from clackcount.beats.pumps import PumpHeard, Scene
@@ -29,9 +30,10 @@ class Reckoned(NamedTuple):
 class Heard:
     """Slams of one pump in the part of a passage that is kept.
 
-    frame: float64 (n,), frame numbers in the recording. z, confidence, strength_db: float32 (n,).
-    reopen_frame: float64 (n,), NaN where not heard. none_odds: float32 (n,), log odds that between this slam and
-    the next none came that went unheard. reckoned: slams that went unheard, but the beat says when they came.
+    frame: float64 (n,), frame numbers in the recording. confidence, strength_db: float32 (n,).
+    reopen_frame: float64 (n,), NaN where not heard. fades: bool (n,), one of the last of a run, see fading.
+    none_odds: float32 (n,), log odds that between this slam and the next none came that went unheard. reckoned: slams
+    that went unheard, but the beat says when they came.
     """
 
     pump: int
@@ -39,6 +41,7 @@ class Heard:
     confidence: NDArray[np.float32]
     strength_db: NDArray[np.float32]
     reopen_frame: NDArray[np.float64]
+    fades: NDArray[np.bool_]
     none_odds: NDArray[np.float32]
     reckoned: Reckoned
 
@@ -49,8 +52,9 @@ def collect(known: Known, pump: PumpHeard, scene: Scene, settings: BeatsSettings
     field_ = scene.field
     reopen = reopening_frames(pump, field_)
     sure = supported(series)
-    reopen = reopen[sure]
-    taken = np.sort(np.concatenate([series.frames[sure], reopen[np.isfinite(reopen)].astype(np.intp)]))
+    reopen, last = reopen[sure], faded(series, sure)
+    members = np.sort(np.concatenate([series.frames[sure], last]))
+    taken = np.sort(np.concatenate([members, reopen[np.isfinite(reopen)].astype(np.intp)]))
     strays, stray_z = find_strays(
         field_,
         series.z,
@@ -62,22 +66,23 @@ def collect(known: Known, pump: PumpHeard, scene: Scene, settings: BeatsSettings
         series.late,
         settings,
     )
-    members = series.frames[sure]
     between = np.searchsorted(members, strays)
     inside = (between > 0) & (between < len(members))
     gap = np.full(len(strays), np.inf)
     gap[inside] = members[between[inside]] - members[between[inside] - 1]
     # between two slams one period apart there is no third: the valve is on its way
     strays, stray_z = strays[gap > 1.6 * series.period], stray_z[gap > 1.6 * series.period]
-    frames = np.concatenate([members, strays])
+    frames = np.concatenate([series.frames[sure], last, strays])
     confident = np.concatenate(
         [
             confidence(series.z_honest[sure], series.typical_z, on_beat=True),
+            confidence(series.z[last - series.late], series.typical_z, on_beat=True),
             confidence(stray_z, series.typical_z, on_beat=False),
         ]
     )
-    reopen = np.concatenate([reopen, np.full(len(strays), np.nan)])
-    return _kept(known, frames, confident, reopen, scene, series)
+    reopen = np.concatenate([reopen, np.full(len(last) + len(strays), np.nan)])
+    fades = np.isin(frames, last)
+    return _kept(known, frames, confident, reopen, fades, scene, series)
 
 
 def strays_only(known: Known, scene: Scene, settings: BeatsSettings) -> Heard:
@@ -94,8 +99,8 @@ def strays_only(known: Known, scene: Scene, settings: BeatsSettings) -> Heard:
         known.late,
         settings,
     )
-    nothing = np.full(len(strays), np.nan)
-    return _kept(known, strays, confidence(z, known.expected_z, on_beat=False), nothing, scene, None)
+    confident = confidence(z, known.expected_z, on_beat=False)
+    return _kept(known, strays, confident, np.full(len(strays), np.nan), np.zeros(len(strays), bool), scene, None)
 
 
 def _kept(
@@ -103,6 +108,7 @@ def _kept(
     frames: Frames,
     confident: NDArray[np.float32],
     reopen: NDArray[np.float64],
+    fades: NDArray[np.bool_],
     scene: Scene,
     series: Series | None,
 ) -> Heard:
@@ -127,6 +133,7 @@ def _kept(
         confidence=confident[order],
         strength_db=strengths(passage.level_db, frames),
         reopen_frame=reopen[order] + passage.first_frame,
+        fades=fades[order],
         none_odds=none_odds[order],
         reckoned=Reckoned(
             reckoned + passage.first_frame,

@@ -20,7 +20,7 @@ LAST = 4  # members that show how it goes at the end
 SLOWS = 0.05  # usual log of an interval over those before it
 # its spread, times that of the last intervals of the run, at the limits; a change counts from one to the next only
 STRAYS, STRAYS_MIN, STRAYS_MAX, STRAYS_OF = 2.0, 0.1, 0.15, 12
-QUICKEST, SLOWEST = 0.65, 1.5  # an interval over those before it, at the limits
+QUICKEST, SLOWEST = 0.8, 1.5  # an interval over those before it, at the limits
 SMOOTHS = 0.5  # weight of the newest interval among those before it
 UNHEARD_COST = 2.5  # for a beat in between that is not heard
 SOFT_Z, SOFT_SPREAD = 2.5, 2.0  # what a fading slam scores, where all other moments score 0, give or take 1

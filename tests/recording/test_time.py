@@ -56,6 +56,31 @@ def test_knocks_keep_their_time(
     np.testing.assert_allclose(in_copy, in_wav, atol=AGREE_MS)
 
 
+@pytest.mark.parametrize(
+    ("name", "off_ms"),
+    [
+        ("edit_list.m4a", 0.0),
+        ("note.m4a", 0.0),
+        ("edit_list_v2.m4a", 0.0),
+        ("note_v2.m4a", 0.0),
+        ("bare.aac", 0.0),
+        ("bare_v2.aac", 42.7),  # a frame more of lead-in, which nothing tells; the warning allows for it
+    ],
+)
+def test_high_efficiency_aac_keeps_the_time_too_and_says_what_is_not_known(name: str, off_ms: float) -> None:
+    """Against an outside encoder: the knocks of made_files by the FDK AAC encoder, profiles 5 and 29 at 20 kbit/s.
+
+    Its lead-in is told by an edit list, by a note in the metadata, or not at all.
+    """
+    path = Path(__file__).parent / "he_aac" / name
+    np.testing.assert_allclose(shifts_ms(*heard(path)), off_ms, atol=AGREE_MS)
+    with open_recording(path) as recording:
+        for _block in recording.blocks():
+            pass
+        (warning,) = recording.info().warnings
+    assert "all times may be off by the same" in warning
+
+
 @pytest.mark.parametrize("container", ["amr", "3gp"])
 @pytest.mark.parametrize("bit_rate", [12_200, 10_200, 7_950, 6_700, 4_750])
 def test_sound_keeps_its_time_in_amr(tmp_path: Path, container: str, bit_rate: int) -> None:

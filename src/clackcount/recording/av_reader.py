@@ -39,6 +39,11 @@ _DTYPE = {"u8": np.uint8, "s16": np.int16, "s32": np.int32, "flt": np.float32, "
 _MOST_PLANES = 8
 _MP3_LEAD = 1105
 _AAC_LEAD_OFF = 1.1  # frames
+# What HE-AAC's band replication delays in the decoder, in samples; writers of m4a do not count it, as its first
+# writer did not, though the FDK encoder does unless it is told otherwise (its documentation, from memory).
+_SBR_LEAD = 962
+_HE_PROFILES = ("HE-AAC", "HE-AACv2")
+_HE_LEAD_FRAMES = 2  # of the FDK encoder, which phones have; one more where it codes two channels as one
 _AMR_LEAD_S = {"amr_nb": 0.005, "amr_wb": 0.0059375}
 # These know no lead-in at all, while their estimate of the length comes from the bit rate.
 _BARE = ("aac", "amr", "mpegts", "mp3")
@@ -82,6 +87,7 @@ class AvReader(Reader):
         self.sample_step = {"s16": 2.0**-15, "u8": 2.0**-7}.get(self._first.format.name.rstrip("p"), 0.0)
         self.sample_ratio = TELEPHONE_RATIO if codec in ("pcm_mulaw", "pcm_alaw") else 0.0
         self._trimmed = self._is_trimmed()
+        self._is_he_aac = codec == "aac" and self._track.codec_context.profile in _HE_PROFILES
         self.n_frames_hint = self._claimed_frames()
         self._resamplers: dict[tuple[str, str, int], Any] = {}
 
@@ -89,7 +95,7 @@ class AvReader(Reader):
         self._warn_of_start()
         group: list[Chunk] = []
         n_group = n_out = 0
-        skip = 0 if self._trimmed else self._lead_samples()
+        skip = self._lead_samples()
         placer = Placer(self.sample_rate_hz)
         for chunk in placer.place(self._frames()):
             chunk, skip = chunk[:, skip:], max(0, skip - chunk.shape[1])
@@ -171,11 +177,23 @@ class AvReader(Reader):
         return packet_pts is not None and (packet_pts < 0 or (frame_pts is not None and frame_pts > packet_pts))
 
     def _lead_samples(self) -> int:
+        """Samples of the encoder's lead-in that ffmpeg has left in."""
+        if self._trimmed:
+            return _SBR_LEAD + self._half_noted_samples() if self._is_he_aac else 0
         if self.codec == "aac":
-            return int(self._first.samples)
+            n = int(self._first.samples)
+            return _HE_LEAD_FRAMES * n + _SBR_LEAD if self._is_he_aac else n
         if self.codec == "mp3":
             return _MP3_LEAD
         return round(_AMR_LEAD_S.get(self.codec, 0.0) * self.sample_rate_hz)
+
+    def _half_noted_samples(self) -> int:
+        """Of a lead-in noted in ticks of the track, which ffmpeg takes for samples: what it has left in of it."""
+        noted = self._container.metadata.get("iTunSMPB", "").split()
+        if len(noted) < 2:
+            return 0
+        lead = int(noted[1], 16)
+        return max(0, round(lead * float(self._track.time_base) * self.sample_rate_hz) - lead)
 
     def _claimed_frames(self) -> int | None:
         if self._track.duration:
@@ -189,7 +207,12 @@ class AvReader(Reader):
     def _warn_of_start(self) -> None:
         if (n_tracks := len(_readable_tracks(self._container))) > 1:
             self.warnings.append(f"the file has {n_tracks} sound tracks: the first was used")
-        if self.codec == "aac" and not self._trimmed:
+        if self._is_he_aac and self._trimmed:
+            self.warnings.append(
+                "this aac sound is of the kind whose writers count its lead-in in two ways: "
+                f"all times may be off by the same {_SBR_LEAD / self.sample_rate_hz:.2f} s"
+            )
+        elif self.codec == "aac" and not self._trimmed:
             off_s = _AAC_LEAD_OFF * self._first.samples / self.sample_rate_hz
             self.warnings.append(
                 "this aac sound does not say how long its encoder's lead-in is: "

@@ -29,7 +29,8 @@ SOONER = 0.65  # of the period of the ram itself, in which its water can't gathe
 # beats in a row at which water ran on; log odds of all, of one
 RECKONED_RUN, RECKONED_MIN, RECKONED_MAX = 2, 5.0, 3.0
 SOME_ENDS = 2.5  # standard deviations of the sum of the shares of a row, where none ends
-OWN_FOR_SURE, NONE_SPREAD, RECKONED_GAP = -2.0, 0.2, 3.5  # log odds; of the share where nothing ends; periods
+OWN_FOR_SURE, HEARD_FOR_SURE = -2.0, 0.98  # log odds; confidence
+NONE_SPREAD, RECKONED_GAP = 0.2, 3.5  # of the share where nothing ends; periods
 SKIPPED, SKIPS = 1.5, 1.0  # periods since the beat before, and log odds of such a one
 OFF_BEAT, ON_BEAT = 0.5, -0.5  # of one that lies off the beat, or on it
 A_PERIOD = 0.35  # share by which an interval of a ragged ram, too, is off its usual
@@ -166,9 +167,11 @@ def _reckoned(train: SlamTrain, share: FloatArray, cut_off: CutOff, period_s: fl
     spanned = np.diff(train.time_s[beat], prepend=train.time_s[:1]) / max(period_s, 1e-9)
     odds += np.where(spanned > SKIPPED, SKIPS, np.where(np.abs(spanned - 1) > IN_STEP, OFF_BEAT, ON_BEAT))
     found = np.zeros(len(train), np.bool_)
-    # A row goes on from a run, to the first beat that shuts the water off for sure; what lies between its best two
-    # cuts is meant.
-    sure, paused = odds < OWN_FOR_SURE, spanned > RECKONED_GAP
+    # A row goes on from a run, to the first beat that was heard or shuts the water off for sure; between its best two
+    # cuts it lies.
+    heard = train.confidence[beat] > HEARD_FOR_SURE
+    sure = heard | (odds < OWN_FOR_SURE)
+    paused = spanned > RECKONED_GAP
     for row in np.split(np.arange(len(beat)), np.flatnonzero(sure | paused)):
         row = row[1:] if len(row) and (sure[row[0]] or paused[row[0]]) else row
         if len(row) < RECKONED_RUN:

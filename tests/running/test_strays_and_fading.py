@@ -116,8 +116,16 @@ def test_beats_at_which_a_little_water_ends_may_be_strokes_and_those_at_which_no
     some, none = ([1.0] * 12 + between + [1.0] * 12 for between in ([0.24, 0.12, 0.6, 0.17, 0.3, -0.07], [0.02] * 6))
     assert not _reckoned(train, np.array(some), cut_off, 1.8).any()
     assert np.flatnonzero(_reckoned(train, np.array(none), cut_off, 1.8)).tolist() == list(range(12, 18))
-    surely = replace(train, confidence=np.where(np.isin(np.arange(30), range(12, 18)), 0.995, 0.9))
-    assert not _reckoned(surely, np.array(none), cut_off, 1.8).any()  # they were heard, and are not only reckoned
+
+
+def test_what_was_heard_for_sure_before_any_run_is_not_only_reckoned() -> None:
+    time_s = [0.5, 1.6, 3.2, 4.0, 5.4, 6.8, *(8.0 + 1.8 * np.arange(20))]
+    train = a_train(time_s, [True] * 26)
+    cut_off = CutOff(np.zeros(1200), 0.05, 10, np.linspace(-1, 1, 16), at_slams=0.3, anywhere=0.15)
+    share = np.array([0.02] * 6 + [1.0] * 20)
+    assert np.flatnonzero(_reckoned(train, share, cut_off, 1.8)).tolist() == list(range(6))
+    surely = replace(train, confidence=np.full(26, 0.995))
+    assert not _reckoned(surely, share, cut_off, 1.8).any()
 
 
 def test_a_lone_knock_at_the_start_is_not_the_end_of_a_run() -> None:

@@ -167,10 +167,11 @@ def _reckoned(train: SlamTrain, share: FloatArray, cut_off: CutOff, period_s: fl
     spanned = np.diff(train.time_s[beat], prepend=train.time_s[:1]) / max(period_s, 1e-9)
     odds += np.where(spanned > SKIPPED, SKIPS, np.where(np.abs(spanned - 1) > IN_STEP, OFF_BEAT, ON_BEAT))
     found = np.zeros(len(train), np.bool_)
-    # A row goes on from a run, to the first beat that was heard or shuts the water off for sure; between its best two
-    # cuts it lies.
-    heard = train.confidence[beat] > HEARD_FOR_SURE
-    sure = heard | (odds < OWN_FOR_SURE)
+    # A row goes on from a run, to the first beat that shuts the water off for sure; what lies between its best two
+    # cuts is meant. What was heard for sure before there was any run was pushed, and is not reckoned.
+    even = even_members(np.diff(train.time_s, prepend=np.nan), np.full(len(train), np.nan))
+    before_run = beat < (np.argmax(even) if even.any() else len(train))
+    sure = (odds < OWN_FOR_SURE) | (before_run & (train.confidence[beat] > HEARD_FOR_SURE))
     paused = spanned > RECKONED_GAP
     for row in np.split(np.arange(len(beat)), np.flatnonzero(sure | paused)):
         row = row[1:] if len(row) and (sure[row[0]] or paused[row[0]]) else row

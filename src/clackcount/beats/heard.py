@@ -46,13 +46,16 @@ class Heard:
     reckoned: Reckoned
 
 
-def collect(known: Known, pump: PumpHeard, scene: Scene, settings: BeatsSettings) -> Heard:
-    """The slams of a pump that was heard beating, and what else sounds like them."""
+def collect(known: Known, pump: PumpHeard, scene: Scene, settings: BeatsSettings, *, fades: bool) -> Heard:
+    """The slams of a pump that was heard beating, and what else sounds like them.
+
+    fades: a run that ends is followed on as one that fades.
+    """
     series = pump.series
     field_ = scene.field
     reopen = reopening_frames(pump, field_)
     sure = supported(series)
-    reopen, last = reopen[sure], faded(series, sure)
+    reopen, last = reopen[sure], faded(series, sure) if fades else np.zeros(0, dtype=np.intp)
     members = np.sort(np.concatenate([series.frames[sure], last]))
     taken = np.sort(np.concatenate([members, reopen[np.isfinite(reopen)].astype(np.intp)]))
     strays, stray_z = find_strays(
@@ -81,8 +84,7 @@ def collect(known: Known, pump: PumpHeard, scene: Scene, settings: BeatsSettings
         ]
     )
     reopen = np.concatenate([reopen, np.full(len(last) + len(strays), np.nan)])
-    fades = np.isin(frames, last)
-    return _kept(known, frames, confident, reopen, fades, scene, series)
+    return _kept(known, frames, confident, reopen, np.isin(frames, last), scene, series)
 
 
 def strays_only(known: Known, scene: Scene, settings: BeatsSettings) -> Heard:

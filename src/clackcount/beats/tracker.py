@@ -44,6 +44,7 @@ class Tracker:
         """
         self._n_fed += 1
         scene = self.scene = Scene.of(passage)
+        whole = searches is None  # a run that ends live has hardly been heard to fade
         heard: list[Heard] = []
         found: list[PumpHeard] = []
         missing: list[Known] = []
@@ -53,7 +54,7 @@ class Tracker:
             if pump is None:
                 missing.append(known)
                 continue
-            heard.append(collect(known, pump, rest, self.settings))
+            heard.append(collect(known, pump, rest, self.settings, fades=whole))
             found.append(pump)
             if len(self.known) > 1:
                 rest = rest.without(pump, whole=False)
@@ -76,7 +77,7 @@ class Tracker:
                 i, both = merged
                 hopping = next(known for known in self.known if known.pump == heard[i].pump)
                 hopping.correct(found[i], both, scene)
-                heard[i], found[i] = collect(hopping, both, scene, self.settings), both
+                heard[i], found[i] = collect(hopping, both, scene, self.settings, fades=whole), both
                 rest = rest.without(both, whole=False)
                 continue
             if found:
@@ -93,11 +94,11 @@ class Tracker:
                 self.known.append(again)
             else:
                 break
-            heard.append(collect(again, pump, rest, self.settings))
+            heard.append(collect(again, pump, rest, self.settings, fades=whole))
             found.append(pump)
             rest = rest.without(pump, whole=False)
         self._idle = 0 if heard else self._idle + 1
-        return heard + [self._left_of(known, rest, whole=searches is None) for known in missing]
+        return heard + [self._left_of(known, rest, whole=whole) for known in missing]
 
     def _left_of(self, known: Known, scene: Scene, *, whole: bool) -> Heard:
         """What is heard in the kept part of a passage of a pump that does not beat in it, or stops in its beginning.
@@ -113,7 +114,7 @@ class Tracker:
             return strays_only(known, scene, self.settings)
         z = standardise(scene.field.features @ was.weights, frames - was.late)
         series = replace(was, frames=frames, z=z, z_honest=z_honest)
-        return collect(known, replace(known.last, series=series), scene, self.settings)
+        return collect(known, replace(known.last, series=series), scene, self.settings, fades=whole)
 
     def _searches(self, missing: list[Known]) -> list[bool]:
         """The searches to make in this passage, True for a quick one; missing: the known pumps not heard in it.

@@ -81,6 +81,17 @@ def test_high_efficiency_aac_keeps_the_time_too_and_says_what_is_not_known(name:
     assert "all times may be off by the same" in warning
 
 
+@pytest.mark.parametrize("noted", [b"zzzzzzzz", b"ffffffff", b"        "])
+def test_a_spoilt_note_of_the_lead_in_costs_no_more_than_the_lead_in(tmp_path: Path, noted: bytes) -> None:
+    content = (Path(__file__).parent / "he_aac" / "note.m4a").read_bytes()
+    assert content.count(b" 00000000 00000800 ") == 1
+    path = tmp_path / "a.m4a"
+    path.write_bytes(content.replace(b" 00000000 00000800 ", b" 00000000 " + noted + b" "))
+    with open_recording(path) as recording:
+        n = sum(len(block) for block in recording.blocks())
+        assert n / recording.sample_rate_hz == pytest.approx(6.0, abs=0.15)
+
+
 @pytest.mark.parametrize("container", ["amr", "3gp"])
 @pytest.mark.parametrize("bit_rate", [12_200, 10_200, 7_950, 6_700, 4_750])
 def test_sound_keeps_its_time_in_amr(tmp_path: Path, container: str, bit_rate: int) -> None:

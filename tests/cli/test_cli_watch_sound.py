@@ -177,3 +177,6 @@ def test_a_clock_is_doubted_and_no_catch_can_begin(run, tmp_path):
     assert "perhaps it is a clock or a machine" in ran.out
     assert "runs by itself" not in ran.out
     assert "catch" not in ran.out
+    events = [json.loads(line) for line in run("watch", path, "--json").out.splitlines()]
+    assert events
+    assert all(event["confidence"] < 0.5 and "clock" in event["doubt"] for event in events)

@@ -26,6 +26,11 @@ def median(values: NDArray[Any]) -> np.floating[Any]:
     return (parted[half - 1] + parted[half]) / 2  # type: ignore[no-any-return]
 
 
+def spread_about_0(values: NDArray[Any]) -> float:
+    """Robust standard deviation of values (n,) whose middle is known to be 0, as that of changes is."""
+    return MAD_TO_SD * float(median(np.abs(values)))
+
+
 def robust_spread(values: NDArray[Any]) -> float:
     """Robust standard deviation of values (n,), from their median absolute deviation (Hampel 1974, from memory)."""
-    return MAD_TO_SD * float(median(np.abs(values - median(values))))
+    return spread_about_0(values - median(values))

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from clackcount.beats.known import PAUSE
 from clackcount.beats.series import Series
 from clackcount.beats.template import PEAK_REACH, Frames, local_maxima, middle_and_upper
-from clackcount.middle import MAD_TO_SD, median
+from clackcount.middle import median, spread_about_0
 
 LAST = 4  # members that show how it goes at the end
 SLOWS = 0.05  # usual log of an interval over those before it
@@ -74,7 +74,7 @@ def fading(z: NDArray[np.float32], members: Frames, end: int) -> Frames:
     middle, upper = middle_and_upper(z[peaks])
     height = (z - middle) / max(float(upper - middle), UPPER_MIN)
     change = np.diff(np.log(np.diff(members[-STRAYS_OF - 1 :])))
-    strays = float(np.clip(STRAYS * MAD_TO_SD * median(np.abs(change)), STRAYS_MIN, STRAYS_MAX))
+    strays = float(np.clip(STRAYS * spread_about_0(change), STRAYS_MIN, STRAYS_MAX))
     per_frame = len(peaks) / (end - last)
     least_after = last + QUICKEST * interval
     peaks = peaks[(peaks > least_after) & (height[peaks] < LOUDER * median(height[members[-LAST:]]) + 1)]
@@ -84,9 +84,9 @@ def fading(z: NDArray[np.float32], members: Frames, end: int) -> Frames:
     for _ in range(BEATS_MOST):
         longer: dict[int, _Way] = {}
         for way in ways:
+            by_chance = np.log(strays * np.sqrt(2 * np.pi) * per_frame * way.interval)
             for unheard in (0, 1):
                 apart = (peaks - way.frame) / (1 + unheard)
-                by_chance = np.log(strays * np.sqrt(2 * np.pi) * per_frame * way.interval)
                 for i in np.flatnonzero((apart > QUICKEST * way.interval) & (apart < SLOWEST * way.interval)):
                     off = (np.log(apart[i] / way.interval) - SLOWS) / strays
                     odds = way.odds + says[i] - 0.5 * off**2 - by_chance - unheard * UNHEARD_COST

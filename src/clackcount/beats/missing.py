@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import maximum_filter1d
 
 from clackcount.beats.template import Field, Frames, standardise
-from clackcount.middle import median, robust_spread
+from clackcount.middle import median, robust_spread, spread_about_0
 from clackcount.model import FloatArray
 
 FELLOWS_MIN, FELLOWS = 5, 16  # slams that tell what one scores, the last ones
@@ -130,7 +130,7 @@ def unheard(slams: Frames, due: list[tuple[int, FloatArray, FloatArray]]) -> tup
     single = np.abs(log) < np.log(GAP)
     if single.sum() < FELLOWS_MIN:
         return np.empty(0), np.empty(0)
-    differs = 1.4826 * float(median(np.abs(np.diff(log[single])))) * float(median(interval))
+    differs = spread_about_0(np.diff(log[single])) * float(median(interval))
     # the middle between two beats is off by half of what an interval differs from the next
     if differs / 2 > DUE_WITHIN:
         return np.empty(0), np.empty(0)

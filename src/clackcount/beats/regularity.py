@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from clackcount.beats.wander import half_width95
-from clackcount.middle import median, robust_spread
+from clackcount.middle import median, robust_spread, spread_about_0
 from clackcount.model import FloatArray, Pattern, Regularity
 
 BREAK_PERIODS = 3.6  # a longer gap ends a stretch: two beats may be missed, a third is a stop
@@ -37,7 +37,7 @@ def unevenness(time_s: FloatArray) -> float:
     if len(time_s) < 8:
         return float("inf")
     log = np.log(np.diff(time_s))
-    return min(_mad_about_0(log[back:] - log[:-back]) / float(np.sqrt(2)) for back in (1, 2))
+    return min(spread_about_0(log[back:] - log[:-back]) / float(np.sqrt(2)) for back in (1, 2))
 
 
 def folded(time_s: FloatArray) -> FloatArray:
@@ -283,10 +283,6 @@ def two_clusters(log_interval: FloatArray) -> NDArray[np.bool_] | None:
         return None  # no empty land between them: one broad cluster
     member: NDArray[np.bool_] = log_interval > middle
     return member
-
-
-def _mad_about_0(values: FloatArray) -> float:
-    return float(1.4826 * median(np.abs(values)))
 
 
 def on_grid(time_s: FloatArray) -> NDArray[np.bool_]:

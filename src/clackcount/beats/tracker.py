@@ -114,7 +114,7 @@ class Tracker:
             return strays_only(known, scene, self.settings)
         z = standardise(scene.field.features @ was.weights, frames - was.late)
         series = replace(was, frames=frames, z=z, z_honest=z_honest)
-        return collect(known, replace(known.last, series=series), scene, self.settings, fades=whole)
+        return collect(known, replace(known.last, series=series), scene, self.settings, fades=True)
 
     def _searches(self, missing: list[Known]) -> list[bool]:
         """The searches to make in this passage, True for a quick one; missing: the known pumps not heard in it.

@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from clackcount.middle import median
+from clackcount.middle import median, spread_about_0
 from clackcount.model import Cells, FloatArray, SlamTrain
 from clackcount.running.rush import RushScale, first_cell_after
 
@@ -56,7 +56,7 @@ class CutOff:
         if learned._power <= 0:
             return None
         share = around @ shape / learned._power
-        at_slams = 1.4826 * float(median(np.abs(share - 1)))
+        at_slams = spread_about_0(share - 1)
         anywhere = _scatter(around - share[:, None] * shape) / np.sqrt(learned._power)
         if max(at_slams, anywhere) > NOISE_MAX:
             return None

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from clackcount.middle import median
+from clackcount.middle import median, spread_about_0
 from clackcount.model import FloatArray, Startup, State
 from clackcount.running.reading import Reading
 from clackcount.running.timeline import Spell
@@ -111,7 +111,7 @@ def fit_settling(at_s: FloatArray, interval_s: FloatArray, settled_share: float)
     span_s = float(at_s[-1] - at_s[0])
     smooth = median(interval_s[-max(5, len(interval_s) // 4) :])
     relative = interval_s / smooth - 1
-    noise = 1.4826 * float(median(np.abs(np.diff(relative)))) / np.sqrt(2) + 1e-4
+    noise = spread_about_0(np.diff(relative)) / np.sqrt(2) + 1e-4
     early = float(median(relative[:5]))
     if abs(early) < max(settled_share, 2.5 * noise / np.sqrt(5)):
         return None

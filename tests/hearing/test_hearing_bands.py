@@ -9,7 +9,7 @@ from hypothesis import example, given
 from hypothesis import settings as rules
 from hypothesis import strategies as st
 
-from clackcount.hearing.bands import BandEnergies, band_edges_hz, mel_triangles
+from clackcount.hearing.bands import N_LINES, BandEnergies, band_edges_hz, mel_triangles
 from clackcount.settings import HearingSettings
 from support.made_sound import cut
 
@@ -70,16 +70,18 @@ def test_white_noise_keeps_its_mean_square() -> None:
 
 @pytest.mark.parametrize("sample_rate_hz", RATES_HZ)
 def test_bands_mean_the_same_at_every_rate(sample_rate_hz: int) -> None:
-    full_hz = librosa.mel_frequencies(n_mels=38, fmin=50, fmax=14000)
+    full_hz = librosa.mel_frequencies(n_mels=38, fmin=50, fmax=14000)[1:]
     edges_hz = band_edges_hz(sample_rate_hz, SETTINGS)
-    assert np.array_equal(edges_hz, full_hz[: len(edges_hz)])
+    # every line of a transform of 20 ms is one twentieth of a kilohertz from the next, at any rate
+    assert edges_hz[:3].tolist() == [0, 50, 100]
+    assert np.array_equal(edges_hz[3:], full_hz[: len(edges_hz) - 3])
     assert edges_hz[-1] < sample_rate_hz / 2
-    assert sample_rate_hz < 28000 or len(edges_hz) == 38
+    assert sample_rate_hz < 28000 or len(edges_hz) == 40
 
 
 @pytest.mark.parametrize("sample_rate_hz", [8000, 44100, 48000])
 def test_the_bands_are_librosas_triangles(sample_rate_hz: int) -> None:
-    edges_hz = band_edges_hz(sample_rate_hz, SETTINGS)
+    edges_hz = band_edges_hz(sample_rate_hz, SETTINGS)[N_LINES + 1 :]  # all mel, corners of bands beside one another
     n_fft = 4 * round(sample_rate_hz * SETTINGS.hop_s)
     theirs = librosa.filters.mel(
         sr=sample_rate_hz, n_fft=n_fft, n_mels=len(edges_hz) - 2, fmin=edges_hz[0], fmax=edges_hz[-1], norm="slaney"
@@ -87,6 +89,21 @@ def test_the_bands_are_librosas_triangles(sample_rate_hz: int) -> None:
     area = (edges_hz[2:] - edges_hz[:-2])[:, None] / 2
     ours = mel_triangles(np.fft.rfftfreq(n_fft, 1 / sample_rate_hz), edges_hz)
     np.testing.assert_allclose(ours, area * theirs, atol=1e-6)
+
+
+@pytest.mark.parametrize("sample_rate_hz", RATES_HZ)
+@pytest.mark.parametrize(("hz", "share"), [(50.0, 4 / 5), (100.0, 4 / 6)])  # what stands still is not reckoned
+def test_the_lowest_bands_hold_a_line_each(sample_rate_hz: int, hz: float, share: float) -> None:
+    # A Hann window halves the amplitude of a line one line off its own (any textbook of the discrete transform): a
+    # sine on a line leaves its whole power there and a quarter of it in each neighbour's.
+    t = np.arange(sample_rate_hz) / sample_rate_hz
+    n_hop = round(sample_rate_hz * SETTINGS.hop_s)
+    line_hz = sample_rate_hz / (4 * n_hop)  # 50 Hz, but for the rounding of the hop
+    found = energies_of(np.sin(2 * np.pi * hz / 50 * line_hz * t).astype(np.float32), sample_rate_hz)[10:-10]
+    level = found.mean(axis=0)[:N_LINES] / found.sum(axis=1).mean()
+    own = round(hz / 50) - 1
+    assert level[own] == pytest.approx(share, rel=0.02)
+    assert level[1 - own] == pytest.approx(share / 4, rel=0.02)
 
 
 def test_one_sound_at_two_rates_has_the_same_bands() -> None:

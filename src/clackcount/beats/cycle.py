@@ -101,39 +101,39 @@ RISING_MIN = 15.0  # standard errors summed over the bands; chance gives about 0
 STAND_OUT = 3.0  # over the other lags: rain and rush make all lags stand out a little
 
 
-def rush_contrast(level_db: NDArray[np.float32], first: Frames, last: Frames, lag: int) -> float:
+def rush_contrast(water_db: NDArray[np.float32], first: Frames, last: Frames, lag: int) -> float:
     """How much louder the water is just before the next member than at the end of the gap, as a t value.
 
-    level_db float32 (n_frames, n_bands). first, last: members that begin a cycle, and the next ones; the gap lies
+    water_db float32 (n_frames, n_bands). first, last: members that begin a cycle, and the next ones; the gap lies
     between ``first`` and ``first + lag``. Positive when the gap is the shut phase. Where the level still falls, a
     knock rings, and how loud the water is cannot be told: then the ring speaks for neither side. Nor does what only
     heralds the knock, the works of a clock before its tick: water rushes earlier, too.
     """
     shut, open_ = first + lag, last
-    shut_db, open_db = _level_before(level_db, shut, BEFORE[0]), _level_before(level_db, open_, BEFORE[0])
+    shut_db, open_db = _level_before(water_db, shut, BEFORE[0]), _level_before(water_db, open_, BEFORE[0])
     rise_db = open_db - shut_db
     t_value = _t_value(rise_db.mean(axis=1))
     if t_value <= 0:
-        return 0.0 if lag < RINGS_FRAMES or _falls(level_db, shut, shut_db) else t_value
-    if _falls(level_db, open_, open_db):
+        return 0.0 if lag < RINGS_FRAMES or _falls(water_db, shut, shut_db) else t_value
+    if _falls(water_db, open_, open_db):
         return 0.0
     spans = len(BEFORE) if median(last - first) - lag > 2 * RINGS_FRAMES else len(BEFORE) - 1
     earlier = [
-        _t_value((_level_before(level_db, open_, span) - _level_before(level_db, shut, span)).mean(axis=1))
+        _t_value((_level_before(water_db, open_, span) - _level_before(water_db, shut, span)).mean(axis=1))
         for span in BEFORE[1:spans]
     ]
     return max(0.0, min([t_value, *earlier, _t_value(_own_rise(rise_db))]))
 
 
-def _level_before(level_db: NDArray[np.float32], frames: Frames, span: tuple[int, int]) -> NDArray[np.float32]:
+def _level_before(water_db: NDArray[np.float32], frames: Frames, span: tuple[int, int]) -> NDArray[np.float32]:
     """Level a few frames before each of ``frames``, float32 (n, n_bands)."""
     where = frames[:, None] + np.arange(*span)[None, :]
-    return np.asarray(level_db[np.clip(where, 0, len(level_db) - 1)].mean(axis=1))
+    return np.asarray(water_db[np.clip(where, 0, len(water_db) - 1)].mean(axis=1))
 
 
-def _falls(level_db: NDArray[np.float32], frames: Frames, last_db: NDArray[np.float32]) -> bool:
+def _falls(water_db: NDArray[np.float32], frames: Frames, last_db: NDArray[np.float32]) -> bool:
     """Whether the level falls before these frames; last_db: that of the last span before them."""
-    return _t_value((last_db - _level_before(level_db, frames, BEFORE[-1])).mean(axis=1)) < FALLING_T
+    return _t_value((last_db - _level_before(water_db, frames, BEFORE[-1])).mean(axis=1)) < FALLING_T
 
 
 def _own_rise(rise_db: NDArray[np.float32]) -> NDArray[np.float32]:
@@ -194,7 +194,7 @@ def slam_odds(
     sounds: list[Sound],
     which: int,
     field: Field,
-    level_db: NDArray[np.float32],
+    water_db: NDArray[np.float32],
     series: Series,
     frames_per_s: float,
 ) -> float:
@@ -226,11 +226,11 @@ def slam_odds(
     most = 0.0 if rings_before(slam, sounds, period, frames_per_s) else RUSH_MAX
     least = 0.0 if rings_before(reopening, sounds, period, frames_per_s) else -RUSH_MAX
     if most > least:  # or the water says nothing
-        t_value = rush_contrast(level_db, frames[:-1][single], frames[1:][single], lag)
+        t_value = rush_contrast(water_db, frames[:-1][single], frames[1:][single], lag)
         odds += float(np.clip(t_value / 2, least, most))
     # a falling valve thuds, a slamming one cracks: the slam's spectrum reaches higher
     mine, theirs = (
-        middle_band(profile(field, np.clip(series.frames + sound.lag, 0, len(level_db) - 1)))
+        middle_band(profile(field, np.clip(series.frames + sound.lag, 0, len(water_db) - 1)))
         for sound in (slam, reopening)
     )
     return float(odds + np.clip((mine - theirs) / 5, -HIGHER_MAX, HIGHER_MAX) / 2)

@@ -60,21 +60,21 @@ def loud_knocks(scene: Scene) -> FloatArray:
     interval_s = np.diff(knocks) / per_s
     breaks = np.flatnonzero((interval_s < APART_S[0]) | (interval_s > APART_S[1]))
     knocks = knocks[breaks[-1] + 1 :] if len(breaks) else knocks
-    if len(knocks) < KNOCKS_MIN or water_ends(passage.level_db, knocks, per_s) < ENDS_T:
+    if len(knocks) < KNOCKS_MIN or water_ends(passage.water_db, knocks, per_s) < ENDS_T:
         return np.empty(0)
     return (knocks + passage.first_frame) / per_s
 
 
-def water_ends(level_db: NDArray[np.float32], knocks: Frames, frames_per_s: float) -> float:
+def water_ends(water_db: NDArray[np.float32], knocks: Frames, frames_per_s: float) -> float:
     """How surely it is louder before the knocks than after them, and not by a little, as a t value.
 
-    level_db float32 (n_frames, n_bands). A stroke lets the water run and shuts it off; steps and drips don't.
+    water_db float32 (n_frames, n_bands). A stroke lets the water run and shuts it off; steps and drips don't.
     """
 
     def level(from_s: float, to_s: float) -> NDArray[np.float32]:
         lags = np.arange(round(from_s * frames_per_s), round(to_s * frames_per_s))
-        where = np.clip(knocks[:, None] + lags[None, :], 0, len(level_db) - 1)
-        return np.asarray(np.median(level_db[where], axis=1).mean(axis=1))
+        where = np.clip(knocks[:, None] + lags[None, :], 0, len(water_db) - 1)
+        return np.asarray(np.median(water_db[where], axis=1).mean(axis=1))
 
     ends_db = level(*BEFORE_S) - level(*AFTER_S)
     error_db = (float(np.std(ends_db, ddof=1)) + ENDS_SCATTER_DB) / float(np.sqrt(len(knocks)))

@@ -108,7 +108,7 @@ def settle(
     prior: log odds, from earlier listening, that the series is that of the slams. loosen: whether it may take on
     intervals of any shape.
     """
-    field, level_db, frames_per_s = scene.field, scene.passage.level_db, scene.passage.frames_per_s
+    field, frames_per_s = scene.field, scene.passage.frames_per_s
     series = part_mixture(unpaired(series, field, settings), field, settings)
     shapes = [(doubled(series, field, settings), series)]
     if loosen:
@@ -133,7 +133,7 @@ def settle(
     reopening = reopening_of(sounds, slam, series.period, frames_per_s)
     reopening_lag = None if reopening is None else lag_after(slam, reopening, series.period, frames_per_s)
     series = shifted(series, slam.lag, scene.n_frames)
-    contrast = rush_t(series, reopening_lag, level_db, frames_per_s)
+    contrast = rush_t(series, reopening_lag, scene.passage.water_db, frames_per_s)
     ram = _odds(series, reopening_lag, contrast, scene)
     if half is not None:  # of few drips some lie between the others, too
         ram = min(ram, _odds(half, reopening_lag, contrast, scene))
@@ -172,7 +172,7 @@ def is_twin(series: Series, lag: int, field: Field, frames_per_s: float) -> bool
 # of ten made rams with a shut phase of about half a period the reopening of none is more like the slam than 0.37; the
 # second tick of a recorded clock is, 0.6
 TWIN_FROM_S, TWIN_OFF, TWIN_ALIKE = 0.2, 0.12, 0.5
-NOTE_BANDS, NOTE_FROM = 4.5, 15.0  # mel bands: a tone is heard in three or four; low slams may be as narrow
+NOTE_BANDS, NOTE_FROM = 4.5, 17.0  # mel bands: a tone is heard in three or four; low slams may be as narrow
 
 
 def sound_at(lag: int, sounds: list[Sound], odds: list[float]) -> int:
@@ -186,9 +186,9 @@ SAME_SOUND = 6  # frames from where a template scores most to the knock itself: 
 
 def weighed(series: Series, scene: Scene, settings: BeatsSettings, prior: float) -> tuple[list[Sound], list[float]]:
     """The sounds of the cycle and the log odds of each being the slam; prior is for the members' own."""
-    level_db, frames_per_s = scene.passage.level_db, scene.passage.frames_per_s
-    sounds = sounds_of_cycle(scene.field, level_db, series, frames_per_s, settings.companion_strength_min)
-    odds = [slam_odds(sounds, i, scene.field, level_db, series, frames_per_s) for i in range(len(sounds))]
+    passage, frames_per_s = scene.passage, scene.passage.frames_per_s
+    sounds = sounds_of_cycle(scene.field, passage.level_db, series, frames_per_s, settings.companion_strength_min)
+    odds = [slam_odds(sounds, i, scene.field, passage.water_db, series, frames_per_s) for i in range(len(sounds))]
     own = int(np.argmin([abs(sound.lag) for sound in sounds]))
     odds[own] += prior
     return sounds, odds
@@ -230,14 +230,14 @@ REOPENINGS_MIN = 12  # a bird may sing a phrase of two calls eight times in a mi
 STEP_S = 0.1
 
 
-def rush_t(series: Series, reopening_lag: int | None, level_db: NDArray[np.float32], frames_per_s: float) -> float:
+def rush_t(series: Series, reopening_lag: int | None, water_db: NDArray[np.float32], frames_per_s: float) -> float:
     """t value of the water being louder before the slam than after it.
 
     Where no reopening is heard, the part of the cycle in which water hardly flows stands for the shut phase.
     """
     lag = min(0.3 * series.period, 0.15 * frames_per_s) if reopening_lag is None else reopening_lag
     single = np.diff(series.frames) < 1.5 * series.period
-    return rush_contrast(level_db, series.frames[:-1][single], series.frames[1:][single], int(lag))
+    return rush_contrast(water_db, series.frames[:-1][single], series.frames[1:][single], int(lag))
 
 
 def shifted(series: Series, lag: int, n_frames: int) -> Series:

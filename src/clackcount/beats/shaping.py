@@ -297,7 +297,7 @@ def one_voice(one: Frames, other: Frames, field: Field) -> bool:
     return of_all > least and certain > CERTAIN_MIN
 
 
-RISES_MIN, RISES_ALIKE, OF_ALL_MIN, OF_ALL_ALIKE, CERTAIN_MIN = 0.86, 0.97, 0.3, 0.7, 3.0
+RISES_MIN, RISES_ALIKE, OF_ALL_MIN, OF_ALL_ALIKE, CERTAIN_MIN = 0.86, 0.96, 0.3, 0.66, 3.0
 
 
 def corrected_cosine(one: NDArray[np.floating], other: NDArray[np.floating]) -> tuple[float, float]:

@@ -26,8 +26,10 @@ WALK_PER_MIN, NO_WALK = (60.0, 150.0), 2.0  # steps a minute (common practice, n
 # A heel on a path is heard in two or three bands: of 110 made and recorded rams that stand out at 500 Hz or above the
 # narrowest was heard in 3.8. Lower ones may be as narrow, but are even.
 NARROW_BANDS, NARROW_COST = 3.5, 3.3
-# A beat no more even than that, of a sound that is heard at any other time as well, is picked out of barks or drips.
+# A beat no more even than that, or of so few members, of a sound that is heard at any other time as well, is picked out
+# of barks or drips. Slow rams among birds are heard so, too, but 13 times and more in a minute.
 CROWD_ROUGH, CROWD_ROUGHER, CROWD_ALONE, CROWD_COST = 0.03, 0.05, (0.5, 0.25), 7.0
+CROWD_FEW = 12
 SURELY_REOPENS = 1.0  # a ragged beat with its reopening valve
 # Published rams go up to 375 a minute, few beyond 250; engines and rotors begin there.
 FAST_PER_MIN, FASTER_PER_MIN, FAST_COST = 250.0, 400.0, 2.0
@@ -72,7 +74,7 @@ def ram_odds(
     rough = scatter(whole, series.period, frames_per_s)
     if n_bands < NARROW_BANDS:
         against += NARROW_COST * _like_steps(rough, rate_per_min)
-    crowd = np.clip((rough - CROWD_ROUGH) / (CROWD_ROUGHER - CROWD_ROUGH), 0, 1)
+    crowd = np.clip((rough - CROWD_ROUGH) / (CROWD_ROUGHER - CROWD_ROUGH), 0, 1) if len(whole) >= CROWD_FEW else 1.0
     if crowd > 0:
         none, full = CROWD_ALONE
         against += CROWD_COST * float(crowd * np.clip((none - alone(series)) / (none - full), 0, 1))

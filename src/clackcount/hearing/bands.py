@@ -96,14 +96,19 @@ class BandEnergies:
 
 
 def band_edges_hz(sample_rate_hz: int, settings: HearingSettings) -> NDArray[np.float64]:
-    """Corner frequencies of the triangular mel bands, float64 (n_bands + 2,), the same at every sample rate.
+    """Corner frequencies of the triangular bands, float64 (n + 2,), the same at every sample rate.
 
-    Source: the mel scale of Slaney's auditory toolbox, as in ``librosa.mel_frequencies``.
+    Mel bands, and below them each line of the transform by itself: the thud of a heavy valve, which is all that a
+    brook leaves of it, lies there, and a mel band is too broad for it. Source: the mel scale of Slaney's auditory
+    toolbox, as in ``librosa.mel_frequencies``.
     """
-    full_hz = mel_frequencies(n_mels=settings.n_bands + 2, fmin=settings.lowest_hz, fmax=settings.highest_hz).astype(
-        np.float64
-    )
-    return full_hz[full_hz <= 0.49 * sample_rate_hz]
+    mel_hz = mel_frequencies(n_mels=settings.n_bands + 2, fmin=settings.lowest_hz, fmax=settings.highest_hz)
+    edges_hz = np.concatenate([LINES_HZ, mel_hz[mel_hz > LINES_HZ[-1]].astype(np.float64)])
+    return edges_hz[edges_hz <= 0.49 * sample_rate_hz]
+
+
+LINES_HZ = (0.0, 50.0, 100.0)  # of frames of 20 ms
+N_LINES = len(LINES_HZ) - 1  # bands about one each
 
 
 def mel_triangles(bin_hz: NDArray[np.float64], edges_hz: NDArray[np.float64]) -> NDArray[np.float64]:

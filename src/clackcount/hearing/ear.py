@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from clackcount.hearing.bands import BATCH_FRAMES, BandEnergies
+from clackcount.hearing.bands import BATCH_FRAMES, N_LINES, BandEnergies
 from clackcount.hearing.flow import CELL_FRAMES, FlowMeter
 from clackcount.hearing.novelty import QUIETEST, REACH, Compressor, rises
 from clackcount.model import FlowTrack, Passage, Wanted
@@ -72,6 +72,7 @@ class Memory:
             samples=in_steps(self._samples.between(first_sample, last_sample)),
             first_sample=first_sample,
             keep=(keep[0] - first, keep[1] - first),
+            n_low=N_LINES,
         )
 
     def forget(self, first: int, first_kept: int) -> None:

@@ -17,7 +17,7 @@ class FlowMeter:
     """Collects the cells of a FlowTrack from band energies that come in pieces."""
 
     def __init__(self, band_hz: NDArray[np.float64]) -> None:
-        group = np.searchsorted(EDGES_HZ, band_hz, side="right") - 1
+        group = np.searchsorted(EDGES_HZ, band_hz) - 1  # what hums at its lowest edge or below is no water
         inside = [g for g in range(len(EDGES_HZ) - 1) if np.any(group == g)]
         self._groups = np.stack([group == g for g in inside], axis=1).astype(np.float32)
         self._edges_hz = np.append(EDGES_HZ[inside], EDGES_HZ[inside[-1] + 1])

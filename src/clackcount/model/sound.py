@@ -105,6 +105,7 @@ class Passage:
     samples: int16, the shape of the waveform about the frames of keep, the loudest sample 32767.
     first_sample: number of samples[0] in the recording.
     keep: frames of the passage [first, last) whose decisions stand; the rest is surrounding.
+    n_low: how many bands, the lowest, lie where valves thud and wind blows and no water is heard.
     """
 
     first_frame: int
@@ -115,11 +116,17 @@ class Passage:
     samples: NDArray[np.int16]
     first_sample: int
     keep: tuple[int, int]
+    n_low: int = 0
 
     @property
     def frames_per_s(self) -> float:
         """Frames in a second."""
         return self.sample_rate_hz / self.hop
+
+    @property
+    def water_db(self) -> NDArray[np.float32]:
+        """Level in the bands in which water is heard, dB re full scale, float32 (n_frames, n_bands - n_low)."""
+        return self.level_db[:, self.n_low :]
 
 
 @dataclass(frozen=True, slots=True)

@@ -146,12 +146,14 @@ def _common_start(samples: NDArray[np.number], approx: NDArray[np.float64], samp
         rise = np.log(2 * after / before)
         best = int(np.argmax(rise))
         if rise[best] > steepest:
-            steepest, offset = float(rise[best]), float((at[best] - COMMON_BEFORE) * bin_)
+            late = COMMON_LATE * sample_rate_hz / centre_hz
+            steepest, offset = float(rise[best]), float((at[best] - COMMON_BEFORE) * bin_) - late
     return offset
 
 
 COMMON_BIN_S, COMMON_MOST = 0.001, 64
-COMMON_OCTAVES_HZ = (250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0)
+COMMON_LATE = 0.3  # periods by which an octave's filter shows a rise late where it comes 6 to 10 dB out of noise
+COMMON_OCTAVES_HZ = (125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0)
 COMMON_BEFORE, COMMON_AFTER, COMMON_REACH, RISE_BINS = 36, 34, 14, 6  # bins
 
 

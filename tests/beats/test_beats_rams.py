@@ -165,6 +165,23 @@ def test_a_few_even_knocks_are_no_ram() -> None:
     assert heard(samples).beats.pumps == ()
 
 
+@pytest.mark.parametrize("hz", [60.0, 75.0, 100.0])
+def test_a_thud_below_all_other_sound_is_heard(hz: float) -> None:
+    """A heavy valve 12 dB over noise in the octave of its thud (see simulate.level), and far below it elsewhere."""
+    rng = np.random.default_rng(1)
+    rate_hz, t = 16000, np.arange(4800) / 16000
+    first = np.round((1 + np.cumsum(rng.normal(0.9, 0.006, 47))) * rate_hz).astype(int)
+    samples = rng.normal(0, 0.1, 45 * rate_hz)
+    thud = np.exp(-t / 0.04) * np.sin(2 * np.pi * hz * t)
+    in_octave = 0.1**2 * hz * 2**-0.5 / (rate_hz / 2) * 320  # energy of 20 ms of the noise
+    thud *= np.sqrt(10**1.2 * in_octave / np.sum(thud[:320] ** 2))
+    for start in first:
+        samples[start : start + len(t)] += thud
+    beats = heard(samples).beats
+    assert beats.pumps[0].rate_per_min == pytest.approx(60 * 46 / ((first[-1] - first[0]) / rate_hz), rel=0.005)
+    assert f_measure(first / rate_hz, beats, window_s=0.05) > 0.95
+
+
 @pytest.mark.parametrize("place", ["stream", "rain", "wind", "speech", "birds"])
 def test_where_no_ram_is_no_rate_is_stated(place: str) -> None:
     made = simulate.render(simulate.Scenario(30.0, (), (simulate.Layer(place),), sample_rate_hz=16000), 1)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -92,13 +93,6 @@ def passages_of(
 
 
 def _held(passage: Passage) -> Passage:
-    return Passage(
-        passage.first_frame,
-        passage.hop,
-        passage.sample_rate_hz,
-        passage.rises.copy(),
-        passage.level_db.copy(),
-        passage.samples.copy(),
-        passage.first_sample,
-        passage.keep,
+    return replace(
+        passage, rises=passage.rises.copy(), level_db=passage.level_db.copy(), samples=passage.samples.copy()
     )

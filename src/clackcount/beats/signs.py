@@ -26,8 +26,8 @@ WALK_PER_MIN, NO_WALK = (60.0, 150.0), 2.0  # steps a minute (common practice, n
 # A heel on a path is heard in two or three bands: of 110 made and recorded rams that stand out at 500 Hz or above the
 # narrowest was heard in 3.8. Lower ones may be as narrow, but are even.
 NARROW_BANDS, NARROW_COST = 3.5, 3.3
-# A beat no more even than that, or of so few members, of a sound that is heard at any other time as well, is picked out
-# of barks or drips. Slow rams among birds are heard so, too, but 13 times and more in a minute.
+# A beat no more even than that, or of so few members, of a sound that is heard at any other time as well, is picked
+# out of barks or drips. Slow rams among birds are heard so, too, but 13 times and more in a minute.
 CROWD_ROUGH, CROWD_ROUGHER, CROWD_ALONE, CROWD_COST = 0.03, 0.05, (0.5, 0.25), 7.0
 CROWD_FEW = 12
 SURELY_REOPENS = 1.0  # a ragged beat with its reopening valve

@@ -43,9 +43,11 @@ class HearingSettings(Checked):
         0.005, 0.002, 0.01, "a frame every 5 ms: half the tolerance asked of a slam's place, before refinement"
     )
     n_bands: int = knob(
-        36, 12, 64, "about a third of an octave above 1 kHz; fewer lose the slam's best octave in a brook"
+        36, 12, 64, "mel bands, about a third of an octave above 1 kHz; fewer lose the slam's best octave in a brook"
     )
-    lowest_hz: float = knob(50.0, 20.0, 300.0, "below it a phone hears wind and handling only")
+    lowest_hz: float = knob(
+        50.0, 20.0, 300.0, "where the mel scale begins; up to 100 Hz it gives way to single lines"
+    )
     highest_hz: float = knob(14000.0, 3000.0, 20000.0, "above it phone encoders keep nothing")
     floor_s: float = knob(
         0.4, 0.1, 3.0, "time constant of the noise floor; 0.35 to 0.5 s served best in rain, surf and storm"

@@ -22,7 +22,7 @@ class BandEnergies:
     octaves, short enough not to blur two slams. One that reaches beyond either end of the recording is taken to be as
     its nearest whole neighbour: sound cut off is no knock.
 
-    sample_rate_hz: 4000 or more. Bands run from ``lowest_hz`` to ``highest_hz`` or just below half the sample
+    sample_rate_hz: 4000 or more. Bands run from 0 to ``highest_hz`` or just below half the sample
     rate; their number follows the range, so that a band means the same at every rate.
     """
 

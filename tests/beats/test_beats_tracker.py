@@ -16,7 +16,7 @@ from scipy.stats import circvar
 
 from clackcount.beats import tracker as room
 from clackcount.beats.heard import Heard
-from clackcount.beats.known import Known, goes_on, still_even
+from clackcount.beats.known import Known, goes_on
 from clackcount.beats.pumps import PumpHeard
 from clackcount.beats.series import Series
 from clackcount.beats.tracker import Tracker, locked
@@ -40,31 +40,6 @@ def test_it_is_the_length_of_the_mean_phase_vector(seed: int, place: float, widt
     angle = 2 * np.pi * ((frames - beat[after - 1]) / (beat[np.minimum(after, 59)] - beat[after - 1]))[inside]
     once, twice = (1 - circvar(n * angle) for n in (1, 2))
     assert locked(frames, beat) == pytest.approx(max(once, twice), abs=1e-6)
-
-
-def with_slams(interval: list[float]) -> PumpHeard:
-    frames = np.round(np.cumsum([50.0, *interval])).astype(np.intp)
-    score = np.full(len(frames), 5.0, dtype=np.float32)
-    return PumpHeard(
-        Series(frames, float(np.median(interval)), score[:1], np.zeros(4000, np.float32), score, 4.0 * len(frames)),
-        reopening_lag=None,
-        slam_odds=0.0,
-        rush_t=0.0,
-        ram_odds=5.0,
-    )
-
-
-PUSHES, EVEN, GURGLES = [260.0, 310.0, 240.0], [193.0] * 9, [140.0, 160.0, 280.0, 120.0, 760.0]
-
-
-@pytest.mark.parametrize(("before", "kept"), [(EVEN, 13), ([150.0, 260.0, 190.0, 330.0, 170.0, 240.0, 120.0], 18)])
-def test_a_pump_that_beat_evenly_has_stopped_where_it_turns_ragged(before: list[float], kept: int) -> None:
-    """What comes before, pushes perhaps, is left; and so is all of a pump that was ragged already."""
-    pump = with_slams([*PUSHES, *EVEN, *GURGLES])
-    found = still_even(pump, with_slams(before).series).series
-    assert found.frames.tolist() == pump.series.frames[:kept].tolist()
-    assert len(found.z_honest) == kept
-    assert found.evidence == pytest.approx(4.0 * kept)
 
 
 @pytest.mark.parametrize("rates_per_min", [(62, 97.1), (62, 58), (60, 200), (90, 47.3)])

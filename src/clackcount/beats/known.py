@@ -9,7 +9,6 @@ from numpy.typing import NDArray
 
 from clackcount.beats.gaps import is_single
 from clackcount.beats.pumps import PumpHeard, Scene
-from clackcount.beats.regularity import locally_even
 from clackcount.beats.series import Series, fullness
 from clackcount.beats.shaping import SMOOTH
 from clackcount.beats.signs import roughness
@@ -104,34 +103,14 @@ class Known:
         """What goes on from the passage before, up to the first pause; None where the series does not."""
         if not self.continued_by(series.frames + self.late - series.late, scene):
             return None
-        return first_members(series, before_pause(series.frames, series.period))
+        n, of = before_pause(series.frames, series.period), len(series.frames)
+        return replace(
+            series, frames=series.frames[:n], z_honest=series.z_honest[:n], evidence=series.evidence * n / of
+        )
 
     def doubtful(self, settings: BeatsSettings) -> bool:
         """Whether what was heard of it so far would not be taken for a ram."""
         return self.ram_odds < settings.ram_odds_min
-
-
-def still_even(pump: PumpHeard, was: Series) -> PumpHeard:
-    """A pump up to the last of its even beats, if it beat evenly when it was heard last (was).
-
-    A window that ends now holds few beats of a pump that has stopped, and much water that sounds like them.
-    """
-    series = pump.series
-    if len(was.frames) < STILL_EVEN or roughness(was.frames, was.period) > SMOOTH:
-        return pump
-    even = np.flatnonzero(locally_even(series.frames.astype(np.float64), STILL_SPREAD))
-    if len(even) < STILL_EVEN:
-        return pump
-    return replace(pump, series=first_members(series, int(even[-1]) + 1))
-
-
-STILL_EVEN, STILL_SPREAD = 6, 0.1
-
-
-def first_members(series: Series, n: int) -> Series:
-    """The series of the first n members alone."""
-    share = n / len(series.frames)
-    return replace(series, frames=series.frames[:n], z_honest=series.z_honest[:n], evidence=series.evidence * share)
 
 
 def before_pause(frames: Frames, period: float) -> int:

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from clackcount.beats.cycle import knock_near
 from clackcount.beats.heard import Heard, collect, strays_only
-from clackcount.beats.known import Known, before_pause, goes_on, pace, still_even
+from clackcount.beats.known import Known, before_pause, goes_on, pace
 from clackcount.beats.pumps import PumpHeard, Scene, search, settle, shifted
 from clackcount.beats.series import Series, elsewhere, first_guess, refine
 from clackcount.beats.shaping import within_rhythm
@@ -50,7 +50,7 @@ class Tracker:
         missing: list[Known] = []
         rest = scene  # without what was found, for the next to be followed
         for known in self.known:
-            pump = self._follow(known, rest, brief, live=not whole)
+            pump = self._follow(known, rest, brief)
             if pump is None:
                 missing.append(known)
                 continue
@@ -86,7 +86,6 @@ class Tracker:
             again = self._known_by_sound(pump.series, missing, rest)
             if again is not None:
                 missing.remove(again)
-                pump = pump if whole else still_even(pump, again.last.series)
                 again.settled, again.n_brief = pump, 0
                 again.remember(pump, rest)
             elif self._room_for(pump, missing):
@@ -183,7 +182,7 @@ class Tracker:
                 return i, both
         return None
 
-    def _follow(self, known: Known, scene: Scene, brief: bool | None, *, live: bool) -> PumpHeard | None:
+    def _follow(self, known: Known, scene: Scene, brief: bool | None) -> PumpHeard | None:
         if brief is None:
             brief = known.n_passages >= PROVEN and known.n_brief < self.settings.brief_passages
         enough = self._enough(known, scene.n_frames)
@@ -206,8 +205,6 @@ class Tracker:
                 if covered(pump.series) < COVERED_MIN * covered(series):
                     pump = self._unsettled(known, series, scene)
                 known.settled, known.n_brief = pump, 0
-        if live:
-            pump = still_even(pump, known.last.series)
         known.remember(pump, scene)
         return pump
 

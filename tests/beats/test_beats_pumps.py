@@ -2,11 +2,24 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from clackcount.beats.cycle import Sound
-from clackcount.beats.pumps import is_note, is_twin, other_sound, rivals, same_rhythm, shifted, sound_at
+from clackcount.beats.pumps import (
+    Scene,
+    is_note,
+    is_twin,
+    other_sound,
+    polished,
+    rivals,
+    same_rhythm,
+    settle,
+    shifted,
+    sound_at,
+)
 from clackcount.beats.series import refine
 from clackcount.beats.shaping import (
     all_alike,
@@ -20,6 +33,7 @@ from clackcount.beats.shaping import (
     within_rhythm,
 )
 from clackcount.beats.template import Frames
+from clackcount.model import Passage
 from clackcount.settings import BeatsSettings
 from support.made_rises import field_of, noise, series_of
 
@@ -298,3 +312,16 @@ def test_where_hardly_any_rise_is_left_the_moments_move_to_where_they_rise() -> 
     np.testing.assert_array_equal(risen(frames + 1, field), frames + 1)  # here it rises well enough
     silent = np.arange(150, N_FRAMES - 200, 110)
     np.testing.assert_array_equal(risen(silent, field), silent)
+
+
+def test_a_pump_is_walked_again_though_its_sound_moved_to_lies_behind_the_end() -> None:
+    frames = np.arange(N_FRAMES - 3 - 79 * 149, N_FRAMES, 149)
+    rises = with_sound(np.random.default_rng(21), frames)
+    level_db = np.full(rises.shape[:2], -60, dtype=np.float32)
+    scene = Scene.of(Passage(0, 40, 8000, rises, level_db, np.zeros(0, dtype=np.float32), 0, (0, N_FRAMES)))
+    pump = settle(series_of(rises, frames), scene, SETTINGS)
+    doubted = replace(pump, ram_odds=-9.0)
+    moved = replace(doubted, series=replace(doubted.series, late=-4))
+    assert frames[-1] + 4 >= N_FRAMES
+    again = polished(moved, scene, SETTINGS)
+    assert share_of(frames[:-1], again.series.frames) == 1.0

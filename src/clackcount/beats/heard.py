@@ -79,7 +79,7 @@ def collect(known: Known, pump: PumpHeard, scene: Scene, settings: BeatsSettings
     confident = np.concatenate(
         [
             confidence(series.z_honest[sure], series.typical_z, on_beat=True),
-            confidence(series.z[last - series.late], series.typical_z, on_beat=True),
+            confidence(np.roll(series.z, series.late)[last], series.typical_z, on_beat=True),
             confidence(stray_z, series.typical_z, on_beat=False),
         ]
     )

@@ -317,7 +317,8 @@ def polished(pump: PumpHeard, scene: Scene, settings: BeatsSettings) -> PumpHear
     if pump.ram_odds > POLISHED_ODDS:
         return pump
     was = pump.series
-    series = refine(scene.field, was.frames - was.late, was.period, settings, rounds=3)
+    begun = shifted(was, -was.late, scene.n_frames)  # another sound of its cycle may have moved past the end
+    series = refine(scene.field, begun.frames, was.period, settings, rounds=3)
     if series is None or series.evidence < settings.evidence_min:
         return pump
     again = settle(series, scene, settings, prior=POLISHED_PRIOR)

@@ -124,7 +124,8 @@ def ahead(items: Iterable[T]) -> Iterator[T]:
 
 def _times_s(heard: Heard, passage: Passage) -> tuple[FloatArray, FloatArray]:
     """When the slams and the reopenings after them were, s, float64 (n,) each."""
-    time_s = place(passage.samples, passage.first_sample, passage.sample_rate_hz, heard.frame * passage.hop)
+    about = heard.frame * passage.hop
+    time_s = place(passage.samples, passage.first_sample, passage.sample_rate_hz, about, alike=True)
     return time_s, heard.reopen_frame / passage.frames_per_s
 
 

@@ -12,6 +12,8 @@ import numpy as np
 import scipy.fft
 from numpy.typing import NDArray
 
+from clackcount.hearing.aligning import aligned
+from clackcount.hearing.octaves import octave_response
 from clackcount.middle import median
 
 ORDER = 10
@@ -22,35 +24,71 @@ BATCH = 32
 
 
 def place(
-    samples: NDArray[np.number], first_sample: int, sample_rate_hz: int, approx_sample: NDArray[np.float64]
+    samples: NDArray[np.number],
+    first_sample: int,
+    sample_rate_hz: int,
+    approx_sample: NDArray[np.float64],
+    *,
+    alike: bool = False,
 ) -> NDArray[np.float64]:
     """Times of the starts of impacts, s from the start of the recording, float64 (n,).
 
     samples, numbers of any scale: the waveform from sample number first_sample on. approx_sample float64 (n,): where
     a frame put them, in samples of the recording. An impact whose start is not clear is put where the clear ones of
-    the same call lie relative to their frames; where few are clear, where all taken together begin.
+    the same call lie relative to their frames; where few are clear, where all taken together begin. alike: they are
+    of one kind, and each is put where it is most like its fellows, unless it begins there by itself.
     """
     n = len(approx_sample)
     if n == 0:
         return np.zeros(0)
     pick = np.empty(n)
     clear = np.empty(n)
+    frame = approx_sample - first_sample
     for start in range(0, n, BATCH):
         part = slice(start, min(start + BATCH, n))
-        pick[part], clear[part] = _pick(samples, approx_sample[part] - first_sample, sample_rate_hz)
+        pick[part], clear[part] = _pick(samples, frame[part], sample_rate_hz)
         pick[part] = struck(samples, pick[part], sample_rate_hz, wave_db=WAVE_DB)
-    offset = pick - (approx_sample - first_sample)
     sure = clear > CLEAR_MIN
-    if sure.sum() >= max(3, SURE_SHARE * n):
-        usual = float(median(offset[sure]))
+    many = sure.sum() >= max(3, SURE_SHARE * n)
+    if many:
+        usual = float(median((pick - frame)[sure]))
     else:
-        usual = _common_start(samples, approx_sample - first_sample, sample_rate_hz) if n >= COMMON_LEAST else 0.0
-    far = np.abs(offset - usual) > CLOSE_S * sample_rate_hz
-    pick = np.where(far & ~sure, approx_sample - first_sample + usual, pick)
+        usual = _common_start(samples, frame, sample_rate_hz) if n >= COMMON_LEAST else 0.0
+    unclear = ~sure & (np.abs(pick - frame - usual) > CLOSE_S * sample_rate_hz)
+    if alike and n >= COMMON_LEAST:
+        begun = pick - frame - usual if many else np.zeros(n)
+        like = frame + usual + aligned(samples, frame + usual, sample_rate_hz, np.where(unclear, 0.0, begun))
+        like += _offset(samples, like, pick, clear, sample_rate_hz)
+        pick = np.where(np.abs(pick - like) > AGREE_S * sample_rate_hz, like, pick)
+    else:
+        pick = np.where(unclear, frame + usual, pick)
     result: NDArray[np.float64] = (pick + first_sample) / sample_rate_hz
     return np.maximum(result, 0.0)
 
 
+def _offset(
+    samples: NDArray[np.number],
+    like: NDArray[np.float64],
+    pick: NDArray[np.float64],
+    clear: NDArray[np.float64],
+    sample_rate_hz: int,
+) -> float:
+    """Samples from where impacts laid on each other were put to where they begin.
+
+    Where the clearer half of the picks are densest, or, if they are dense nowhere, where all together begin.
+    """
+    clearer = np.argsort(clear)[-max(COMMON_LEAST, (len(clear) + 1) // 2) :]
+    late = (pick - like)[clearer]
+    apart = late[:, None] - late[None, :]
+    density = np.exp(-0.5 * (apart / (DENSE_S * sample_rate_hz)) ** 2).sum(axis=1)
+    near = np.abs(apart[np.argmax(density)]) <= 2 * DENSE_S * sample_rate_hz
+    if near.mean() >= DENSE_SHARE:
+        return float(median(late[near]))
+    return _common_start(samples, like, sample_rate_hz)
+
+
+AGREE_S = 0.001  # as well as impacts can be laid on each other by the courses of their power
+DENSE_S, DENSE_SHARE = 0.0005, 0.4  # of picks in nothing but noise a twentieth lie within a millisecond of another
 SURE_SHARE, COMMON_LEAST = 0.3, 6
 CLEAR_MIN = 8.0  # dB by which the first 3 ms exceed what came before; noise alone makes 5
 
@@ -155,21 +193,6 @@ COMMON_BIN_S, COMMON_MOST = 0.001, 64
 COMMON_LATE = 0.3  # periods by which an octave's filter shows a rise late where it comes 6 to 10 dB out of noise
 COMMON_OCTAVES_HZ = (125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0)
 COMMON_BEFORE, COMMON_AFTER, COMMON_REACH, RISE_BINS = 36, 34, 14, 6  # bins
-
-
-def octave_response(hz: NDArray[np.float64], centre_hz: float, sample_rate_hz: int) -> NDArray[np.complex128]:
-    """Response of a Butterworth band-pass an octave wide, of order 2 (4 poles): complex128 as hz, 0 at half the rate.
-
-    The analogue low-pass 1 / (p^2 + sqrt(2) p + 1), taken to a band and to samples by the bilinear transform: what
-    ``scipy.signal.butter`` gives, whose module costs 50 MB. Source: Oppenheim & Schafer, Discrete-Time Signal
-    Processing, chapter 7.
-    """
-    low, high = np.tan(np.pi * centre_hz * np.array([2**-0.5, 2**0.5]) / sample_rate_hz)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        s = 1j * np.tan(np.pi * np.asarray(hz) / sample_rate_hz)
-        p = (s * s + low * high) / ((high - low) * s)
-        response = 1 / (p * p + np.sqrt(2) * p + 1)
-    return np.where(np.isfinite(response), response, 0)
 
 
 def _whiten(waves: NDArray[np.float64], n_learn: int) -> NDArray[np.float64]:

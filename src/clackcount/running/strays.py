@@ -8,6 +8,8 @@ opening before them, are not taken for strokes.
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -55,7 +57,15 @@ def plausible(train: SlamTrain, cut_off: CutOff | None, settings: RunningSetting
     large = np.bincount(group, weights=keep) >= STROKES_MIN
     backed = np.bincount(group, weights=certain) > 0
     keep &= large[group] | backed[group]
-    return train if keep.all() else _only(train, keep)
+    return train if keep.all() else _only(_with_pushes(train, keep), keep)
+
+
+def _with_pushes(train: SlamTrain, keep: NDArray[np.bool_]) -> SlamTrain:
+    """The train, a knock that is no slam being the opening of the slam that follows it at once."""
+    opens = ~keep & np.append(keep[1:], False) & (np.diff(train.time_s, append=np.inf) < PUSH_S)
+    opened_s = train.opened_s.copy()
+    opened_s[1:][opens[:-1]] = train.time_s[:-1][opens[:-1]]
+    return replace(train, opened_s=opened_s)
 
 
 def by_itself_or_pushed(train: SlamTrain, cut_off: CutOff | None) -> FloatArray:

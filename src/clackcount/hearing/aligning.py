@@ -26,6 +26,11 @@ ALIKE = 50.0  # log odds from which on what differs is the slams themselves, mor
 ROUNDS = 2
 LOUDEST = 1e3  # of the noise over the loudest bin: in silence every crumb would count
 TINY = 1e-20
+# Of an octave, over its centre; half of the 2 BT degrees of freedom that a band holds, for neighbouring bins of one
+# impact and of one gust go together.
+WIDTH = 2**0.5 - 2**-0.5
+BATCH = 32
+QUIET = slice(LAG_MOST, LAG_MOST + NOISE[1] - NOISE[0])  # the noise, of all bins that are heard
 
 
 def aligned(
@@ -38,27 +43,27 @@ def aligned(
     """
     bin_ = 8 * round(BIN_S * sample_rate_hz / 8) or max(1, round(BIN_S * sample_rate_hz))
     at = np.round(start).astype(np.int64)
-    likeness, dof = _over_noise(samples, at, bin_, sample_rate_hz)
+    parts = [slice(i, i + BATCH) for i in range(0, len(at), BATCH)]  # all at once would take 0.1 MB each
+    heard = np.concatenate([_over_noise(samples, at[part], bin_, sample_rate_hz) for part in parts])
+    dof = np.array(OCTAVES_HZ, dtype=np.float32)[: heard.shape[1], None] * np.float32(WIDTH * bin_ / sample_rate_hz)
     lags = np.arange(-LAG_MOST, LAG_MOST + 1)
     prior = -0.5 * (lags * bin_ / sample_rate_hz / PRIOR_S) ** 2
-    rows = np.arange(len(at))
     first = LAG_MOST - NOISE[0] + TEMPLATE[0]  # bin in which the comparison begins, unmoved
-    length = TEMPLATE[1] - TEMPLATE[0]
-    span = np.arange(length)
-    windows = np.lib.stride_tricks.sliding_window_view(likeness, length, axis=2)
+    span = np.arange(TEMPLATE[1] - TEMPLATE[0])
+    windows = np.lib.stride_tricks.sliding_window_view(heard, len(span), axis=2)
     windows = windows[:, :, first - LAG_MOST : first + LAG_MOST + 1].transpose(0, 2, 1, 3)
-    windows = windows.reshape(len(at), len(lags), -1)
-    usual = np.median(likeness[:, :, LAG_MOST : LAG_MOST + NOISE[1] - NOISE[0]], axis=(0, 2))[:, None] + TINY
+    usual = np.median(heard[:, :, QUIET], axis=(0, 2))[:, None] + TINY
     best = np.clip(shift / bin_, -LAG_MOST, LAG_MOST)
     for _ in range(ROUNDS):
         bins = first + np.round(best).astype(np.intp)[:, None] + span
-        course = np.median(likeness[rows[:, None], :, bins], axis=0).T / usual - 1
+        course = np.median(heard[np.arange(len(at))[:, None], :, bins], axis=0).T / usual - 1
         course = np.maximum(course, 0)
         course[:, 1:-1] = (course[:, :-2] + 2 * course[:, 1:-1] + course[:, 2:]) / 4
         louder = course * GAIN[:, None, None]
-        weight = dof * louder / (1 + louder) / 2
-        odds = windows @ weight.reshape(len(GAIN), -1).T - (dof * np.log1p(louder)).sum(axis=(1, 2)) / 2
-        odds = odds.max(axis=2)
+        weight = (dof * louder / (1 + louder) / 2).reshape(len(GAIN), -1).T
+        cost = (dof * np.log1p(louder)).sum(axis=(1, 2)) / 2
+        rows = [(windows[part].reshape(-1, len(weight)) @ weight - cost).max(axis=1) for part in parts]
+        odds = np.concatenate(rows).reshape(len(at), -1)
         clear = np.maximum(odds.max(axis=1, keepdims=True), 0)
         best = _peak(odds / np.sqrt(1 + clear / ALIKE) + prior, lags)
     return best * bin_ + (at - start)
@@ -66,11 +71,8 @@ def aligned(
 
 def _over_noise(
     samples: NDArray[np.number], at: NDArray[np.int64], bin_: int, sample_rate_hz: int
-) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
-    """Power by octave and bin over that of the noise before it, float32 (n, octaves, bins).
-
-    And the degrees of freedom of each, float32 (octaves, 1).
-    """
+) -> NDArray[np.float32]:
+    """Power by octave and bin over that of the noise before it, float32 (n, octaves, bins)."""
     first, last = (NOISE[0] - LAG_MOST - SETTLE) * bin_, (TEMPLATE[1] + LAG_MOST + 1) * bin_
     where = at[:, None] + np.arange(first, last)[None, :]
     waves = samples[np.clip(where, 0, len(samples) - 1)].astype(np.float32)
@@ -87,11 +89,10 @@ def _over_noise(
         heard = scipy.fft.irfft(part * response, size // fewer, axis=1)
         heard = heard[:, SETTLE * bin_ // fewer : waves.shape[1] // fewer].reshape(len(at), -1, bin_ // fewer)
         np.einsum("nbs,nbs->nb", heard, heard, out=power[:, i])
-    noise = power[:, :, LAG_MOST : LAG_MOST + NOISE[1] - NOISE[0]].mean(axis=2, keepdims=True)
+    noise = power[:, :, QUIET].mean(axis=2, keepdims=True)
     noise = np.maximum(noise, power.max(axis=2, keepdims=True) / LOUDEST)
-    width_hz = np.array(octaves_hz, dtype=np.float32) * np.float32(2**0.5 - 2**-0.5)
-    # half of the 2 BT that a band holds: neighbouring bins of one impact and of one gust go together
-    return power / (noise + np.float32(TINY)), (width_hz * np.float32(bin_ / sample_rate_hz))[:, None]
+    power /= noise + np.float32(TINY)
+    return power
 
 
 def _fewer(bin_: int, centre_hz: float, sample_rate_hz: int) -> int:

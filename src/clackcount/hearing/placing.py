@@ -75,20 +75,23 @@ def _offset(
 ) -> float:
     """Samples from where impacts laid on each other were put to where they begin.
 
-    Where the clearer half of the picks are densest, or, if they are dense nowhere, where all together begin.
+    Where the clearer half of the picks are densest, or, if they are dense nowhere, where all together begin. The
+    nearer the likelier: where they were looked for was no guess.
     """
     clearer = np.argsort(clear)[-max(COMMON_LEAST, (len(clear) + 1) // 2) :]
     late = (pick - like)[clearer]
     apart = late[:, None] - late[None, :]
     density = np.exp(-0.5 * (apart / (DENSE_S * sample_rate_hz)) ** 2).sum(axis=1)
+    density *= np.exp(-0.5 * (late / (NEAR_S * sample_rate_hz)) ** 2)
     near = np.abs(apart[np.argmax(density)]) <= 2 * DENSE_S * sample_rate_hz
     if near.mean() >= DENSE_SHARE:
         return float(median(late[near]))
-    return _common_start(samples, like, sample_rate_hz)
+    return _common_start(samples, like, sample_rate_hz, NEAR_S)
 
 
 AGREE_S = 0.001  # as well as impacts can be laid on each other by the courses of their power
 DENSE_S, DENSE_SHARE = 0.0005, 0.4  # of picks in nothing but noise a twentieth lie within a millisecond of another
+NEAR_S = 0.008
 SURE_SHARE, COMMON_LEAST = 0.3, 6
 CLEAR_MIN = 8.0  # dB by which the first 3 ms exceed what came before; noise alone makes 5
 
@@ -155,11 +158,13 @@ FORE_S, FORE_DB, SMOOTH_S = 0.03, 13.0, 0.0005  # how long before the blow, and 
 WAVE_DB = 16.0
 
 
-def _common_start(samples: NDArray[np.number], approx: NDArray[np.float64], sample_rate_hz: int) -> float:
+def _common_start(
+    samples: NDArray[np.number], approx: NDArray[np.float64], sample_rate_hz: int, near_s: float = np.inf
+) -> float:
     """Samples from where frames put the impacts to where, taken together, they begin.
 
     In the octave in which they rise most, the steepest rise of the median course of their power. One by one they may
-    be drowned; what they have in common is not.
+    be drowned; what they have in common is not. A rise near_s away counts for less, as in a Gaussian.
     """
     bin_ = max(1, round(COMMON_BIN_S * sample_rate_hz))
     settle = round(LEARN_S * sample_rate_hz)
@@ -181,7 +186,7 @@ def _common_start(samples: NDArray[np.number], approx: NDArray[np.float64], samp
         total = np.concatenate([[0.0], np.cumsum(power + 1e-15)])
         at = np.arange(COMMON_BEFORE - COMMON_REACH, COMMON_BEFORE + COMMON_REACH + 1)
         after, before = total[at + RISE_BINS] - total[at], total[at] - total[at - 2 * RISE_BINS]
-        rise = np.log(2 * after / before)
+        rise = np.log(2 * after / before) * np.exp(-0.5 * ((at - COMMON_BEFORE) * COMMON_BIN_S / near_s) ** 2)
         best = int(np.argmax(rise))
         if rise[best] > steepest:
             late = COMMON_LATE * sample_rate_hz / centre_hz

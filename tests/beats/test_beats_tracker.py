@@ -187,6 +187,28 @@ def test_a_second_look_that_loses_the_beat_is_not_believed(monkeypatch: pytest.M
     assert len(tracker.known[0].settled.series.frames) > 30
 
 
+@pytest.mark.parametrize("strict", [True, False])
+def test_what_is_nothing_like_the_ram_it_was_is_not_learned_for_it_live(
+    strict: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # a minute in which it stops and is pushed may be like that; a quarter of a minute in which it beats is not
+    settle, calls = room.settle, iter(range(100))
+
+    def fallen(series: Series, *args: object, **named: object) -> PumpHeard:
+        odds = -1.0 if next(calls) == 2 else 9.0
+        return dataclasses.replace(settle(series, *args, **named), ram_odds=odds)  # type: ignore[arg-type]
+
+    monkeypatch.setattr(room, "settle", fallen)
+    tracker = Tracker(BeatsSettings())
+    slams, known = even_slams(4), []
+    for number in range(4):
+        tracker.feed(passage(number, slams), [False] if number == 0 else [], brief=False, strict=strict)
+        tracker.known[0].best_odds = 9.0
+        known.append((tracker.known[0].weights, tracker.known[0].last_from))
+    assert (known[3][0] is known[2][0]) is strict
+    assert (known[3][1] == known[2][1]) is strict
+
+
 def two_sounds(number: int, one: np.ndarray, other: np.ndarray) -> Passage:
     """A passage as above with the slams of ``one``, and with knocks in other bands at ``other``."""
     made = passage(number, one)

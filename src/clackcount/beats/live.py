@@ -178,7 +178,7 @@ class LiveTracker:
         self._n_steps += 1
         if self._whole and self._trust.afresh:
             return self._feed_afresh(passage)
-        return self._tracker.feed(passage, self._searches, brief=self._brief)
+        return self._tracker.feed(passage, self._searches, brief=self._brief, strict=not self._whole)
 
     def _feed_afresh(self, passage: Passage) -> list[Heard]:
         """As a recording of this passage is heard, of which nothing is known: following may have gone astray."""

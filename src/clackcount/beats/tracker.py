@@ -34,13 +34,19 @@ class Tracker:
     _idle: int = 0
 
     def feed(
-        self, passage: Passage, searches: Sequence[bool] | None = None, brief: bool | None = None
+        self,
+        passage: Passage,
+        searches: Sequence[bool] | None = None,
+        brief: bool | None = None,
+        *,
+        strict: bool = False,
     ) -> list[Heard]:
         """The slams in the kept part of this passage, a Heard for each pump that was heard in it.
 
         searches: those to make in this passage, True for a quick one; None: as seems worth while. brief: whether the
         cycle of a known pump that goes on as it did is left as it was, for finding it out takes most of the work;
-        None: for so many passages, then it is looked at again.
+        None: for so many passages, then it is looked at again. strict: what is not at all like the ram that a known
+        pump was is not followed: water that rushes through an open valve knocks, too, and would be learned for it.
         """
         self._n_fed += 1
         scene = self.scene = Scene.of(passage)
@@ -50,7 +56,7 @@ class Tracker:
         missing: list[Known] = []
         rest = scene  # without what was found, for the next to be followed
         for known in self.known:
-            pump = self._follow(known, rest, brief)
+            pump = self._follow(known, rest, brief, strict=strict)
             if pump is None:
                 missing.append(known)
                 continue
@@ -182,7 +188,7 @@ class Tracker:
                 return i, both
         return None
 
-    def _follow(self, known: Known, scene: Scene, brief: bool | None) -> PumpHeard | None:
+    def _follow(self, known: Known, scene: Scene, brief: bool | None, *, strict: bool) -> PumpHeard | None:
         if brief is None:
             brief = known.n_passages >= PROVEN and known.n_brief < self.settings.brief_passages
         enough = self._enough(known, scene.n_frames)
@@ -204,6 +210,8 @@ class Tracker:
                 pump = settle(series, scene, self.settings, prior=prior)
                 if covered(pump.series) < COVERED_MIN * covered(series):
                     pump = self._unsettled(known, series, scene)
+                if strict and pump.ram_odds < min(0.0, known.best_odds - FALLEN_ODDS):
+                    return None
                 known.settled, known.n_brief = pump, 0
         known.remember(pump, scene)
         return pump
@@ -264,6 +272,7 @@ class Tracker:
 
 
 UNLIKE_ODDS = 4.0
+FALLEN_ODDS = 8.0  # below the most it ever had
 ENOUGH = 0.3
 BESIDE_TRIED, FEW_REFINED = 8, 3
 PROVEN = 3  # passages in each of which the cycle of a new pump is looked at

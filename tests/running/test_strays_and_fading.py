@@ -13,7 +13,7 @@ from clackcount.model import Beats, Cause, FlowTrack, SlamTrain, State
 from clackcount.running import understand
 from clackcount.running.cutoff import CutOff
 from clackcount.running.reading import read
-from clackcount.running.strays import _reckoned
+from clackcount.running.strays import _reckoned, plausible
 from clackcount.running.strokes import judge_strokes
 from clackcount.settings import RunningSettings
 
@@ -65,6 +65,15 @@ def test_the_knock_of_the_push_before_each_stroke_is_not_counted() -> None:
     told = understand(Beats(with_knocks(train, pushed_s.tolist(), -3.0)), flow, train.duration_s)
     assert told.startup is not None
     assert told.startup.hand_strokes == pytest.approx(7, abs=1)
+
+
+def test_the_knock_of_a_push_opens_the_slam_that_follows_it() -> None:
+    train, _flow, _ = Story(2, period_s=1.2, opening_heard=0.0).quiet(5).hand(7).runs(60).told()
+    pushed_s = train.time_s[2:5] - 0.6
+    told = plausible(with_knocks(train, pushed_s.tolist(), -3.0), None, SETTINGS)
+    np.testing.assert_array_equal(told.time_s, train.time_s)
+    np.testing.assert_array_equal(told.opened_s[2:5], pushed_s)
+    assert np.isnan(told.opened_s[[0, 1, 5, 6]]).all()
 
 
 def test_a_knock_far_louder_than_the_pump_is_no_stroke_even_where_no_water_is_heard() -> None:

@@ -91,7 +91,7 @@ def _offset(
 
 AGREE_S = 0.001  # as well as impacts can be laid on each other by the courses of their power
 DENSE_S, DENSE_SHARE = 0.0005, 0.4  # of picks in nothing but noise a twentieth lie within a millisecond of another
-NEAR_S = 0.008
+NEAR_S = 0.008  # further off the loudest rise is another sound of the cycle, or of something else
 SURE_SHARE, COMMON_LEAST = 0.3, 6
 CLEAR_MIN = 8.0  # dB by which the first 3 ms exceed what came before; noise alone makes 5
 

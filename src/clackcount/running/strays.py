@@ -62,7 +62,7 @@ def plausible(train: SlamTrain, cut_off: CutOff | None, settings: RunningSetting
 
 def _with_pushes(train: SlamTrain, keep: NDArray[np.bool_]) -> SlamTrain:
     """The train, a knock that is no slam being the opening of the slam that follows it at once."""
-    opens = ~keep & np.append(keep[1:], False) & (np.diff(train.time_s, append=np.inf) < PUSH_S)
+    opens = ~keep & np.append(keep[1:], False) & _pushes(train)
     opened_s = train.opened_s.copy()
     opened_s[1:][opens[:-1]] = train.time_s[:-1][opens[:-1]]
     return replace(train, opened_s=opened_s)

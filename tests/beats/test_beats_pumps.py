@@ -151,6 +151,17 @@ def test_a_series_moves_to_another_sound_of_its_cycles_and_not_to_a_like_one_els
     assert len(moved.frames) == len(moved.z_honest)
 
 
+def test_two_members_that_come_to_lie_at_one_sound_are_one() -> None:
+    true = at_intervals(np.full(55, 180.0))
+    rises = with_sound(np.random.default_rng(8), true, 4.0)
+    rises[true + 20, 6:] += 4.0
+    twice = np.sort(np.concatenate([true, [true[10] + 3, true[30] + 4]]))
+    moved = other_sound(series_of(rises, twice, 180.0), 20, field_of(rises), SETTINGS)
+    assert np.all(np.diff(moved.frames) > 20)
+    assert len(moved.frames) == len(moved.z_honest)
+    assert share_of(true + 20, moved.frames) == 1.0
+
+
 def test_a_shifted_series_leaves_out_what_falls_off_the_passage() -> None:
     true = at_intervals(np.full(55, 180.0))
     series = series_of(with_sound(np.random.default_rng(8), true, 4.0), true)

@@ -256,6 +256,9 @@ def other_sound(series: Series, lag: int, field: Field, settings: BeatsSettings)
     frames, scoring = nearby(field, series.frames, int(min(SAME_SOUND, series.period / 8)))
     if scoring is None:
         return series
+    # of two that come to lie at one moment, or change places, the second is none
+    later = frames > np.maximum.accumulate(np.concatenate([[-1], frames[:-1]]))
+    frames, series = frames[later], replace(series, frames=series.frames[later], z_honest=series.z_honest[later])
     z_honest = scoring.honest(frames)
     loudness = field.loudness(scoring.weights, frames)[frames]
     worth = gain(z_honest, max(1.5, float(z_honest.mean())), settings.gain_max, loudness)

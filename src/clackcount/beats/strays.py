@@ -69,4 +69,7 @@ def find_strays(
 def confidence(z: NDArray[np.floating], expected_z: float, on_beat: bool) -> NDArray[np.float32]:
     """How sure a moment is a slam given its score, float32 (n,): the beat vouches for a weak one."""
     log_odds = gain(z, expected_z, 6.0) + (2.0 if on_beat else -1.0)
-    return (1 / (1 + np.exp(-log_odds))).astype(np.float32)
+    return (1 / (1 + np.exp(np.minimum(-log_odds, AGAINST_MOST)))).astype(np.float32)
+
+
+AGAINST_MOST = 50.0  # log odds; more would overflow

@@ -12,19 +12,18 @@ import numpy as np
 import scipy.fft
 from numpy.typing import NDArray
 
-from clackcount.hearing.octaves import octave_response
+from clackcount.hearing.octaves import octave_response, octaves_within
 
 BIN_S = 0.0005  # rounded to what can be halved and halved again, for the lower octaves
 TEMPLATE = (-8, 50)  # bins around the start that are compared
 LAG_MOST = 20  # bins
 NOISE = (-60, -24)  # bins before the start
 SETTLE = 8  # bins in which the octaves' filters begin
-OCTAVES_HZ = (125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0)
 GAIN = np.array([0.4, 1.0, 2.5], dtype=np.float32)  # a slam may be softer or louder than the median of all
 PRIOR_S = 0.002  # a frame errs by as much
 ALIKE = 50.0  # log odds from which on what differs is the slams themselves, more than noise
 ROUNDS = 2
-LOUDEST = 1e3  # of the noise over the loudest bin: in silence every crumb would count
+LOUDEST = 1e3  # the loudest bin over the noise, at most: in silence every crumb would count
 TINY = 1e-20
 # Of an octave, over its centre; half of the 2 BT degrees of freedom that a band holds, for neighbouring bins of one
 # impact and of one gust go together.
@@ -45,7 +44,8 @@ def aligned(
     at = np.round(start).astype(np.int64)
     parts = [slice(i, i + BATCH) for i in range(0, len(at), BATCH)]  # all at once would take 0.1 MB each
     heard = np.concatenate([_over_noise(samples, at[part], bin_, sample_rate_hz) for part in parts])
-    dof = np.array(OCTAVES_HZ, dtype=np.float32)[: heard.shape[1], None] * np.float32(WIDTH * bin_ / sample_rate_hz)
+    dof = np.array(octaves_within(sample_rate_hz), dtype=np.float32) * np.float32(WIDTH * bin_ / sample_rate_hz)
+    dof = dof[:, None]
     lags = np.arange(-LAG_MOST, LAG_MOST + 1)
     prior = -0.5 * (lags * bin_ / sample_rate_hz / PRIOR_S) ** 2
     first = LAG_MOST - NOISE[0] + TEMPLATE[0]  # bin in which the comparison begins, unmoved
@@ -80,7 +80,7 @@ def _over_noise(
     size = bin_ * scipy.fft.next_fast_len(waves.shape[1] // bin_ + SETTLE, real=True)
     spectrum = scipy.fft.rfft(waves, size, axis=1)
     hz = scipy.fft.rfftfreq(size, 1 / sample_rate_hz)
-    octaves_hz = [centre_hz for centre_hz in OCTAVES_HZ if centre_hz * 2**0.5 < 0.47 * sample_rate_hz]
+    octaves_hz = octaves_within(sample_rate_hz)
     power = np.empty((len(at), len(octaves_hz), (last - first) // bin_ - SETTLE), dtype=np.float32)
     for i, centre_hz in enumerate(octaves_hz):
         fewer = _fewer(bin_, centre_hz, sample_rate_hz)

@@ -1,9 +1,17 @@
-"""The filter that parts sound into octaves."""
+"""The octaves that impacts are placed by, and the filter that parts sound into them."""
 
 from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
+
+OCTAVES_HZ = (125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0)  # their centres
+HIGHEST = 0.47  # of the sample rate: an octave that reaches further has no shape
+
+
+def octaves_within(sample_rate_hz: int) -> list[float]:
+    """Centres of the octaves that a recording at this rate holds whole, Hz, increasing."""
+    return [centre_hz for centre_hz in OCTAVES_HZ if centre_hz * 2**0.5 < HIGHEST * sample_rate_hz]
 
 
 def octave_response(hz: NDArray[np.float64], centre_hz: float, sample_rate_hz: int) -> NDArray[np.complex128]:

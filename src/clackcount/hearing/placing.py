@@ -13,7 +13,7 @@ import scipy.fft
 from numpy.typing import NDArray
 
 from clackcount.hearing.aligning import aligned
-from clackcount.hearing.octaves import octave_response
+from clackcount.hearing.octaves import octave_response, octaves_within
 from clackcount.middle import median
 
 ORDER = 10
@@ -177,9 +177,7 @@ def _common_start(
     spectrum = scipy.fft.rfft(waves, size, axis=1)
     bin_hz = scipy.fft.rfftfreq(size, 1 / sample_rate_hz)
     steepest, offset = 0.0, 0.0
-    for centre_hz in COMMON_OCTAVES_HZ:
-        if centre_hz * 2**0.5 > 0.47 * sample_rate_hz:
-            break
+    for centre_hz in octaves_within(sample_rate_hz):
         heard = scipy.fft.irfft(spectrum * octave_response(bin_hz, centre_hz, sample_rate_hz), size, axis=1)
         heard = heard[:, settle : waves.shape[1]]
         power = np.median(np.mean(heard.reshape(len(some), -1, bin_) ** 2, axis=2), axis=0)
@@ -196,7 +194,6 @@ def _common_start(
 
 COMMON_BIN_S, COMMON_MOST = 0.001, 64
 COMMON_LATE = 0.3  # periods by which an octave's filter shows a rise late where it comes 6 to 10 dB out of noise
-COMMON_OCTAVES_HZ = (125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0)
 COMMON_BEFORE, COMMON_AFTER, COMMON_REACH, RISE_BINS = 36, 34, 14, 6  # bins
 
 

@@ -86,10 +86,10 @@ def test_a_result_carries_the_settings_that_made_it(heard: Listening) -> None:
 
 
 def test_the_settings_given_are_the_settings_used(made: simulate.Rendered) -> None:
-    strict = pipeline.listen(Sound(made.samples, RATE_HZ), beats=BeatsSettings(ram_odds_min=10.0))
+    strict = pipeline.listen(Sound(made.samples, RATE_HZ), beats=BeatsSettings(ram_odds_min=14.0))
     assert strict.beats.pumps == ()
     assert any("a minute" in doubt for doubt in strict.beats.doubts)
-    assert strict.settings["ram_odds_min"] == 10.0
+    assert strict.settings["ram_odds_min"] == 14.0
 
 
 def test_progress_is_told_in_seconds_heard(made: simulate.Rendered) -> None:

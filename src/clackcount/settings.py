@@ -94,7 +94,7 @@ class BeatsSettings(Checked):
     ram_odds_min: float = knob(
         2.1,
         -10.0,
-        10.0,
+        20.0,
         "log odds; 98 in 100 made rams that were found lie above, 6 in 100 places without one",
     )
     pumps_max: int = knob(2, 1, 4, "rams told apart in one recording")

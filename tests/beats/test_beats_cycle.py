@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from clackcount import pipeline
-from clackcount.beats.cycle import breadth, rush_contrast
+from clackcount.beats.cycle import breadth
 from support.made_sound import Sound
 
 RATE_HZ = 16000
@@ -81,39 +81,6 @@ def test_the_rush_of_water_tells_the_slam_from_a_reopening_as_loud() -> None:
     samples, slam_s = cycles(0.66, others, 3, rush_db=-38)
     found_s = pipeline.listen(Sound(samples, RATE_HZ, RATE_HZ)).beats.train.time_s
     assert np.mean(np.abs(found_s[:, None] - slam_s).min(axis=1) < 0.005) > 0.95
-
-
-def water(rise_db: np.ndarray, seed: int) -> tuple[np.ndarray, np.ndarray]:
-    """Levels of 40 cycles of 200 frames in 36 bands, (8200, 36) dB, and the frames of the knocks.
-
-    Background scatters by 3 dB. From 40 frames after a knock to the next one the level is up by rise_db, (36,).
-    """
-    rng = np.random.default_rng(seed)
-    level_db = rng.normal(-60, 3, (8200, 36)).astype(np.float32)
-    knocks = np.arange(100, 8100, 200)
-    for knock in knocks:
-        level_db[knock + 40 : knock + 200] += rise_db.astype(np.float32)
-        level_db[knock : knock + 4] += 20
-    return level_db, knocks
-
-
-def test_water_is_told_from_a_gain_that_recovers() -> None:
-    """A phone turns its gain down at a knock and up again after it, in all bands: common practice, no source."""
-    colour = np.zeros(36)
-    colour[10:24] = 4.0
-    level_db, knocks = water(colour, 1)
-    assert rush_contrast(level_db, knocks[:-1], knocks[1:], 40) > 4
-    for seed in range(5):
-        level_db, knocks = water(np.full(36, 2.0), seed)
-        assert rush_contrast(level_db, knocks[:-1], knocks[1:], 40) < 3
-
-
-def test_the_works_of_a_clock_before_its_tick_are_no_rush_of_water() -> None:
-    """Of five recorded clocks three sound within the 15 to 50 ms before the tick (tests/data)."""
-    level_db, knocks = water(np.zeros(36), 2)
-    for knock in knocks:
-        level_db[knock - 7 : knock, 12:30] += 12
-    assert rush_contrast(level_db, knocks[:-1], knocks[1:], 40) < 1
 
 
 def test_the_breadth_of_a_sound_is_the_number_of_bands_it_is_heard_in() -> None:

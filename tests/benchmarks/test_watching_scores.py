@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 sys.path.insert(0, str(Path(__file__).parent))
+import understanding
 import watching
 
 from clackcount import simulate
@@ -58,3 +59,12 @@ def test_late_and_silent_are_seen(made: simulate.Rendered) -> None:
     silent = scores_of(made, [])
     assert (silent.stops, silent.late_s, silent.self_missing) == (1, [], 1)
     assert silent.right_s < 0.5 * silent.whole_s
+
+
+def test_slams_told_of_one_pump_are_not_told_again_of_another() -> None:
+    """Of this scene, drawn by lot, a first guess is given up after a minute, and another sound of it taken up."""
+    scenario, *_ = understanding.scene(74057)
+    made = simulate.render(scenario, 74057)
+    told, slams_s = watching.watch(made)  # a slam told twice is an error there
+    assert told
+    assert np.mean(np.abs(made.truth.slam_s[:, None] - slams_s).min(axis=1) < 0.03) > 0.8

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from clackcount.beats.series import Series
 from clackcount.beats.template import N_SPANS, Field, Frames
-from clackcount.middle import median, robust_spread
+from clackcount.beats.water import RINGS_FRAMES, rush_contrast
 
 SHUT_S = (0.045, 0.45)  # from slam to reopening; published and measured: 60 to 350 ms, with room
 SHARE_MAX = 0.75  # of the period that the valve may stay shut
@@ -99,72 +99,6 @@ RISING_MIN = 15.0  # standard errors summed over the bands; chance gives about 0
 
 
 STAND_OUT = 3.0  # over the other lags: rain and rush make all lags stand out a little
-
-
-def rush_contrast(water_db: NDArray[np.float32], first: Frames, last: Frames, lag: int) -> float:
-    """How much louder the water is just before the next member than at the end of the gap, as a t value.
-
-    water_db float32 (n_frames, n_bands). first, last: members that begin a cycle, and the next ones; the gap lies
-    between ``first`` and ``first + lag``. Positive when the gap is the shut phase. Where the level still falls, a
-    knock rings, and how loud the water is cannot be told: then the ring speaks for neither side. Nor does what only
-    heralds the knock, the works of a clock before its tick: water rushes earlier, too.
-    """
-    shut, open_ = first + lag, last
-    shut_db, open_db = _level_before(water_db, shut, BEFORE[0]), _level_before(water_db, open_, BEFORE[0])
-    rise_db = open_db - shut_db
-    t_value = _t_value(rise_db.mean(axis=1))
-    if t_value <= 0:
-        return 0.0 if lag < RINGS_FRAMES or _falls(water_db, shut, shut_db) else t_value
-    if _falls(water_db, open_, open_db):
-        return 0.0
-    spans = len(BEFORE) if median(last - first) - lag > 2 * RINGS_FRAMES else len(BEFORE) - 1
-    earlier = [
-        _t_value((_level_before(water_db, open_, span) - _level_before(water_db, shut, span)).mean(axis=1))
-        for span in BEFORE[1:spans]
-    ]
-    return max(0.0, min([t_value, *earlier, _t_value(_own_rise(rise_db))]))
-
-
-def _level_before(water_db: NDArray[np.float32], frames: Frames, span: tuple[int, int]) -> NDArray[np.float32]:
-    """Level a few frames before each of ``frames``, float32 (n, n_bands)."""
-    where = frames[:, None] + np.arange(*span)[None, :]
-    return np.asarray(water_db[np.clip(where, 0, len(water_db) - 1)].mean(axis=1))
-
-
-def _falls(water_db: NDArray[np.float32], frames: Frames, last_db: NDArray[np.float32]) -> bool:
-    """Whether the level falls before these frames; last_db: that of the last span before them."""
-    return _t_value((last_db - _level_before(water_db, frames, BEFORE[-1])).mean(axis=1)) < FALLING_T
-
-
-def _own_rise(rise_db: NDArray[np.float32]) -> NDArray[np.float32]:
-    """What a rise in level, (n, n_bands), has beyond a rise of all bands alike, float32 (n,).
-
-    A phone that turns its gain down at a knock and up again afterwards raises everything, water some bands more than
-    others. Which bands rise least is told from every second cycle for the others: chance has no lowest bands there.
-    """
-    own = np.empty(len(rise_db), dtype=np.float32)
-    for half in (0, 1):
-        least = np.argsort(np.median(rise_db[1 - half :: 2], axis=0))[: max(1, rise_db.shape[1] // 3)]
-        common_db = float(np.clip(np.median(rise_db[half::2][:, least]), 0.0, GAIN_RISE_DB))
-        own[half::2] = rise_db[half::2].mean(axis=1) - common_db
-    return own
-
-
-GAIN_RISE_DB = 6.0  # in one cycle no phone's gain recovers by more
-BEFORE = ((-6, -2), (-9, -5), (-14, -9))  # frames that a knock does not touch
-
-
-def _t_value(difference: NDArray[np.float32]) -> float:
-    """Robust t value of the mean difference being 0; 0 for fewer than four."""
-    if len(difference) < 4:
-        return 0.0
-    middle = float(median(difference))
-    scatter = robust_spread(difference) + 0.2
-    return middle / scatter * float(np.sqrt(len(difference)))
-
-
-FALLING_T = -3.0
-RINGS_FRAMES = 18  # 0.09 s; sooner there is no telling whether the level still falls
 
 
 def profile(field: Field, frames: Frames) -> NDArray[np.float64]:

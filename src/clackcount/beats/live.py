@@ -76,6 +76,7 @@ class LiveTracker:
         self.again_s: tuple[float, float] | None = None
         self._known_from_s = 0.0  # what was heard before is heard better once more of the pump is
         self._told_s: list[float] = []  # the last slams told
+        self._told_to_s = -np.inf  # the last of any pump
         self._knocked_to_s = -np.inf
         self._on_beat = False  # the told pump was heard beating in the last passage
         self._lost = False  # for the first time
@@ -250,13 +251,16 @@ class LiveTracker:
             self._told.period = float(median(np.diff(train.time_s[-EVEN_RUN:]))) * self._frames_per_s
         new = self._unheard(train, before_s)
         if self.again_s is not None:
-            new |= (train.time_s >= self.again_s[0]) & (train.time_s <= self.again_s[1])
+            again = (train.time_s >= self.again_s[0]) & (train.time_s <= self.again_s[1])
+            # what lies before stays as it was told, though of another pump that was none
+            new = again | (new & (train.time_s > self._told_to_s))
         if not new.any():
             return None
         told_s = np.array(self._told_s)
         if self.again_s is not None:
             told_s = told_s[(told_s < self.again_s[0]) | (told_s > self.again_s[1])]
         self._told_s = np.sort(np.concatenate([told_s, train.time_s[new]]))[-FELLOWS:].tolist()
+        self._told_to_s = self._told_s[-1]
         self._awake_to_s = heard_s + self._live.awake_s
         return SlamTrain(
             train.time_s[new],

@@ -17,7 +17,6 @@ from clackcount.beats.cycle import (
     middle_band,
     profile,
     reopening_of,
-    rush_contrast,
     slam_odds,
     sounds_of_cycle,
     struck_energies,
@@ -27,6 +26,7 @@ from clackcount.beats.series import Series, elsewhere, nearby, refine
 from clackcount.beats.shaping import doubled, first_sounds, loosened, part_mixture, unpaired
 from clackcount.beats.signs import at_best, ram_odds, roughness
 from clackcount.beats.template import SAME_REACH, Field, Scoring, distance, gain
+from clackcount.beats.water import rush_contrast
 from clackcount.middle import median
 from clackcount.model import Passage
 from clackcount.settings import BeatsSettings
@@ -299,13 +299,18 @@ def search(scene: Scene, settings: BeatsSettings, *, quick: bool = False) -> lis
             if other.ram_odds > likeliest.ram_odds - LESS_LIKELY:
                 likeliest = other
             continue
-        # the same slams and more of them: a series of every second slam is even, too, and so is one rate of two
-        same = np.mean(distance(likeliest.series.frames, other.series.frames) <= SAME_REACH) > MOSTLY
-        if not same or other.series.evidence < MORE * likeliest.series.evidence:
+        # the same slams and more of them, or fewer: a series of every second slam is even, too, and so is one rate of
+        # two, or one that finds another between those of a ram that hops
+        more, fewer = (
+            np.mean(distance(one.series.frames, two.series.frames) <= SAME_REACH) > MOSTLY
+            for one, two in ((likeliest, other), (other, likeliest))
+        )
+        if not (more or fewer) or other.series.evidence < MORE * likeliest.series.evidence:
             continue
         rest = other.series.frames[distance(other.series.frames, likeliest.series.frames) > SAME_REACH]
         least = likeliest.ram_odds - LESS_LIKELY
-        if other.ram_odds > (min(least, settings.ram_odds_min) if elsewhere(rest, likeliest.series) else least):
+        apart_ = more and elsewhere(rest, likeliest.series)
+        if other.ram_odds > (min(least, settings.ram_odds_min) if apart_ else least):
             likeliest = other
     likeliest = polished(likeliest, scene, settings)
     beside = [other for other in heard if other.ram_odds > settings.ram_odds_min and apart(other, likeliest)]
@@ -332,7 +337,7 @@ def polished(pump: PumpHeard, scene: Scene, settings: BeatsSettings) -> PumpHear
 
 
 POLISHED_PRIOR, POLISHED_REACH = 3.0, 1.0  # log odds, frames
-POLISHED_ODDS = 8.0  # surer than that there is little to mend
+POLISHED_ODDS = 10.0  # surer than that there is little to mend
 
 
 def apart(one: PumpHeard, other: PumpHeard) -> bool:
@@ -342,7 +347,7 @@ def apart(one: PumpHeard, other: PumpHeard) -> bool:
 
 
 MORE, MOSTLY, TOGETHER = 1.1, 0.8, 0.35
-LESS_LIKELY = 1.5
+LESS_LIKELY = 1.0
 LOUDER_DB = 3.0  # so much louder is the slam
 
 

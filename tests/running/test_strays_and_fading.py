@@ -23,28 +23,37 @@ SETTINGS = RunningSettings()
 def with_knocks(train: SlamTrain, at_s: list[float], louder_db: float = 0.0, *, beating: bool = False) -> SlamTrain:
     """The train with knocks that are no slams among it."""
     n = len(at_s)
-    time_s = np.concatenate([train.time_s, at_s])
-    order = np.argsort(time_s)
-    columns = {
-        "time_s": time_s,
-        "strength_db": np.concatenate([train.strength_db, np.full(n, np.median(train.strength_db) + louder_db)]),
-        "confidence": np.concatenate([train.confidence, np.full(n, 0.9)]),
-        "reopen_s": np.concatenate([train.reopen_s, np.full(n, np.nan)]),
-        "opened_s": np.concatenate([train.opened_s, np.full(n, np.nan)]),
-        "pump": np.concatenate([train.pump, np.ones(n, np.int32)]),
-        "beating": np.concatenate([train.beating, np.full(n, beating)]),
-    }
-    return SlamTrain(**{name: column[order] for name, column in columns.items()}, duration_s=train.duration_s)
+    none = np.full(n, np.nan)
+    louder = np.full(n, np.median(train.strength_db) + louder_db)
+    at = np.sort(np.array(at_s, np.float64))
+    knocks = SlamTrain(
+        at, louder, np.full(n, 0.9), none, none, np.ones(n, np.int32), np.full(n, beating), train.duration_s
+    )
+    return train.joined(knocks)
 
 
 def deaf_to(train: SlamTrain, lost: NDArray[np.bool_]) -> SlamTrain:
     """The train without the slams that are lost, bool (n,)."""
-    names = ("time_s", "strength_db", "confidence", "reopen_s", "opened_s", "pump", "beating")
-    return replace(train, **{name: getattr(train, name)[~lost] for name in names})
+    return train.where(~lost)
 
 
 def states(train: SlamTrain, flow: FlowTrack) -> list[State]:
     return [stretch.state for stretch in understand(Beats(train), flow, train.duration_s).timeline]
+
+
+def test_what_sounds_somewhat_like_a_slam_is_a_stroke_where_its_water_ends() -> None:
+    train, flow, _ = Story(2, period_s=1.2, opening_heard=0.0).quiet(5).hand(7).runs(60).told()
+    soft = np.zeros(len(train), np.bool_)
+    soft[[1, 3, 4]] = True
+    perhaps = replace(train.where(soft), beating=np.zeros(3, np.bool_))
+    nothing = with_knocks(perhaps, (train.time_s[5:7] + 0.5).tolist())
+    heard = train.where(~soft)
+    for beats, strokes in ((Beats(heard), 4), (Beats(heard, perhaps=perhaps), 7), (Beats(heard, perhaps=nothing), 7)):
+        told = understand(beats, flow, train.duration_s)
+        assert told.startup is not None
+        assert told.startup.hand_strokes == strokes
+    deaf = replace(flow, level_db=np.zeros_like(flow.level_db))  # where no water tells, none is
+    assert len(read(heard, deaf, SETTINGS, perhaps=perhaps).train) == len(read(heard, deaf, SETTINGS).train)
 
 
 @pytest.mark.parametrize("cause", [Cause.OPEN_STALL, Cause.SHUT_STALL])

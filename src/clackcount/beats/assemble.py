@@ -62,6 +62,7 @@ DRY_DB, DRY_SURE, RUSHES_T, RUSHES_PER_DB = 27.0, 0.45, 6.0, 0.35
 BESIDE_ODDS = 0.7  # more for another beside a ram: two rams are rare, and one leaves sounds enough to string together
 BESIDE_WALK_ODDS, BESIDE_EVEN = 4.0, (0.015, 0.03)  # somebody who walks about beside it is less rare, but less even
 BESIDE_UNEVEN, BESIDE_ALONE = 0.065, 0.1  # of false second pumps the uneven, and those of sounds heard at any time
+PERHAPS = 0.3  # how sure a knock is a slam that sounds somewhat like one
 OPENED_MAX_S = 6.0  # a reopening heard longer ago than the slowest ram's period has nothing to do with this slam
 
 
@@ -100,7 +101,12 @@ class Collector:
         for number, heard in enumerate(pumps, start=1):
             heard.number = number
         # what else knocked matters where no ram was heard
-        return Beats(_train(pumps, duration_s), tuple(pump.beat() for pump in pumps), () if pumps else tuple(doubts))
+        return Beats(
+            _train(pumps, duration_s),
+            tuple(pump.beat() for pump in pumps),
+            () if pumps else tuple(doubts),
+            None if live else _perhaps({pump.number: self._parts[pump.known.pump] for pump in pumps}, duration_s),
+        )
 
     def slams(self, known: Known, duration_s: float, sure: float) -> SlamTrain:
         """The slams of one pump without judging it; sure: 0..1, that it is a ram."""
@@ -346,6 +352,23 @@ def _train(pumps: list[_Pump], duration_s: float) -> SlamTrain:
         beating=beating[order],
         duration_s=duration_s,
     )
+
+
+def _perhaps(parts: dict[int, list[tuple[FloatArray, Heard, FloatArray]]], duration_s: float) -> SlamTrain:
+    """The knocks that sound somewhat like the slams of each pump, by its number; see Beats."""
+    time_s, strength_db, number = np.empty(0), np.empty(0, np.float32), np.empty(0, np.int32)
+    for pump, heard in parts.items():
+        for _time_s, part, _reopen_s in heard:
+            time_s = np.append(time_s, part.perhaps.time_s)
+            strength_db = np.append(strength_db, part.perhaps.strength_db)
+            number = np.append(number, np.full(len(part.perhaps.time_s), pump, np.int32))
+    time_s, first = np.unique(time_s, return_index=True)
+    inside = time_s <= duration_s
+    time_s, first = time_s[inside], first[inside]
+    none = np.full(len(time_s), np.nan)
+    off_beat = np.zeros(len(time_s), np.bool_)
+    sure = np.full(len(time_s), PERHAPS, np.float32)
+    return SlamTrain(time_s, strength_db[first], sure, none, none, number[first], off_beat, duration_s)
 
 
 def _columns(pump: _Pump | None) -> tuple[NDArray[Any], ...]:

@@ -26,6 +26,13 @@ class Reckoned(NamedTuple):
     strength_db: NDArray[np.float32]
 
 
+class Perhaps(NamedTuple):
+    """Knocks: time_s float64 (k,), in the recording, strength_db float32 (k,)."""
+
+    time_s: NDArray[np.float64]
+    strength_db: NDArray[np.float32]
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Heard:
     """Slams of one pump in the part of a passage that is kept.
@@ -33,7 +40,7 @@ class Heard:
     frame: float64 (n,), frame numbers in the recording. confidence, strength_db: float32 (n,).
     reopen_frame: float64 (n,), NaN where not heard. fades: bool (n,), one of the last of a run, see fading.
     none_odds: float32 (n,), log odds that between this slam and the next none came that went unheard. reckoned: slams
-    that went unheard, but the beat says when they came.
+    that went unheard, but the beat says when they came. perhaps: knocks off the beat that sound somewhat like them.
     """
 
     pump: int
@@ -44,6 +51,7 @@ class Heard:
     fades: NDArray[np.bool_]
     none_odds: NDArray[np.float32]
     reckoned: Reckoned
+    perhaps: Perhaps
 
 
 def collect(known: Known, pump: PumpHeard, scene: Scene, settings: BeatsSettings, *, fades: bool) -> Heard:
@@ -58,7 +66,7 @@ def collect(known: Known, pump: PumpHeard, scene: Scene, settings: BeatsSettings
     reopen, last = reopen[sure], faded(series, sure) if fades else np.zeros(0, dtype=np.intp)
     members = np.sort(np.concatenate([series.frames[sure], last]))
     taken = np.sort(np.concatenate([members, reopen[np.isfinite(reopen)].astype(np.intp)]))
-    strays, stray_z = find_strays(
+    strays, stray_z, perhaps = find_strays(
         field_,
         series.z,
         known.print_,
@@ -69,12 +77,9 @@ def collect(known: Known, pump: PumpHeard, scene: Scene, settings: BeatsSettings
         series.late,
         settings,
     )
-    between = np.searchsorted(members, strays)
-    inside = (between > 0) & (between < len(members))
-    gap = np.full(len(strays), np.inf)
-    gap[inside] = members[between[inside]] - members[between[inside] - 1]
-    # between two slams one period apart there is no third: the valve is on its way
-    strays, stray_z = strays[gap > 1.6 * series.period], stray_z[gap > 1.6 * series.period]
+    free = _apart(strays, members, series.period)
+    strays, stray_z = strays[free], stray_z[free]
+    perhaps = perhaps[_apart(perhaps, members, series.period)]
     frames = np.concatenate([series.frames[sure], last, strays])
     confident = np.concatenate(
         [
@@ -84,13 +89,13 @@ def collect(known: Known, pump: PumpHeard, scene: Scene, settings: BeatsSettings
         ]
     )
     reopen = np.concatenate([reopen, np.full(len(last) + len(strays), np.nan)])
-    return _kept(known, frames, confident, reopen, np.isin(frames, last), scene, series)
+    return _kept(known, frames, confident, reopen, np.isin(frames, last), perhaps, scene, series)
 
 
 def strays_only(known: Known, scene: Scene, settings: BeatsSettings) -> Heard:
     """What sounds like the slams of a pump that was not heard beating."""
     field_ = scene.field
-    strays, z = find_strays(
+    strays, z, perhaps = find_strays(
         field_,
         field_.features @ known.weights,
         known.print_,
@@ -102,7 +107,17 @@ def strays_only(known: Known, scene: Scene, settings: BeatsSettings) -> Heard:
         settings,
     )
     confident = confidence(z, known.expected_z, on_beat=False)
-    return _kept(known, strays, confident, np.full(len(strays), np.nan), np.zeros(len(strays), bool), scene, None)
+    none = np.full(len(strays), np.nan)
+    return _kept(known, strays, confident, none, np.zeros(len(strays), bool), perhaps, scene, None)
+
+
+def _apart(strays: Frames, members: Frames, period: float) -> NDArray[np.bool_]:
+    """Whether each may be a slam, bool (n,): between two a period apart there is none, the valve is on its way."""
+    after = np.searchsorted(members, strays)
+    inside = (after > 0) & (after < len(members))
+    gap = np.full(len(strays), np.inf)
+    gap[inside] = members[after[inside]] - members[after[inside] - 1]
+    return np.asarray(gap > 1.6 * period)
 
 
 def _kept(
@@ -111,6 +126,7 @@ def _kept(
     confident: NDArray[np.float32],
     reopen: NDArray[np.float64],
     fades: NDArray[np.bool_],
+    perhaps: Frames,
     scene: Scene,
     series: Series | None,
 ) -> Heard:
@@ -129,6 +145,7 @@ def _kept(
     # between two that are kept, for between their times on the waveform they lie
     kept = (reckoned > frames[0]) & (reckoned < frames[-1]) if len(frames) else np.zeros(len(reckoned), dtype=bool)
     reckoned, odds = reckoned[kept], odds[kept]
+    perhaps = perhaps[(perhaps >= passage.keep[0]) & (perhaps < passage.keep[1])]
     return Heard(
         pump=known.pump,
         frame=frames.astype(np.float64) + passage.first_frame,
@@ -142,6 +159,7 @@ def _kept(
             (1 / (1 + np.exp(odds - RECKONED_ODDS))).astype(np.float32),
             strengths(passage.level_db, np.round(reckoned).astype(np.intp)),
         ),
+        perhaps=Perhaps((perhaps + passage.first_frame) / passage.frames_per_s, strengths(passage.level_db, perhaps)),
     )
 
 

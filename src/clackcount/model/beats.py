@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,6 +21,17 @@ class Pattern(StrEnum):
     ALTERNATING = "alternating"
     HOPPING = "hopping"
     RAGGED = "ragged"
+
+
+COLUMNS = (
+    ("time_s", np.float64),
+    ("strength_db", np.float32),
+    ("confidence", np.float32),
+    ("reopen_s", np.float64),
+    ("opened_s", np.float64),
+    ("pump", np.int32),
+    ("beating", np.bool_),
+)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -48,15 +60,7 @@ class SlamTrain:
 
     def __post_init__(self) -> None:
         n = len(self.time_s)
-        for name, dtype in (
-            ("time_s", np.float64),
-            ("strength_db", np.float32),
-            ("confidence", np.float32),
-            ("reopen_s", np.float64),
-            ("opened_s", np.float64),
-            ("pump", np.int32),
-            ("beating", np.bool_),
-        ):
+        for name, dtype in COLUMNS:
             array = locked(getattr(self, name), dtype)
             if array.shape != (n,):
                 raise TimesError(f"{name} has shape {array.shape}, wanted ({n},) to match time_s")
@@ -68,17 +72,20 @@ class SlamTrain:
 
     def of_pump(self, pump: int) -> SlamTrain:
         """The slams of one pump only."""
-        keep = self.pump == pump
-        return SlamTrain(
-            self.time_s[keep],
-            self.strength_db[keep],
-            self.confidence[keep],
-            self.reopen_s[keep],
-            self.opened_s[keep],
-            self.pump[keep],
-            self.beating[keep],
-            self.duration_s,
-        )
+        return self.where(self.pump == pump)
+
+    def where(self, keep: NDArray[np.bool_]) -> SlamTrain:
+        """Those of the slams for which keep, bool (n,), holds."""
+        columns: dict[str, Any] = {name: getattr(self, name)[keep] for name, _ in COLUMNS}
+        return replace(self, **columns)
+
+    def joined(self, other: SlamTrain) -> SlamTrain:
+        """These slams and the other's, in order of time; no two may come at one moment."""
+        order = np.argsort(np.concatenate([self.time_s, other.time_s]), kind="stable")
+        columns: dict[str, Any] = {
+            name: np.concatenate([getattr(self, name), getattr(other, name)])[order] for name, _ in COLUMNS
+        }
+        return replace(self, **columns)
 
 
 def check_times(time_s: FloatArray, duration_s: float) -> None:
@@ -136,8 +143,13 @@ class Beat:
 
 @dataclass(frozen=True, slots=True)
 class Beats:
-    """All that the beats room found: the slams and, for each pump that beats, its Beat (loudest first)."""
+    """All that the beats room found: the slams and, for each pump that beats, its Beat (loudest first).
+
+    perhaps: knocks off the beat that sound somewhat like the slams of a pump, and are none but where its water
+        ends.
+    """
 
     train: SlamTrain
     pumps: tuple[Beat, ...] = ()
     doubts: tuple[str, ...] = ()
+    perhaps: SlamTrain | None = None

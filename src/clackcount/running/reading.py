@@ -21,7 +21,7 @@ from clackcount.running.rush import (
     rush_index,
     shut_index,
 )
-from clackcount.running.strays import by_itself_or_pushed, ends_water_odds, plausible
+from clackcount.running.strays import by_itself_or_pushed, ends_water_odds, plausible, with_water_ended
 from clackcount.running.strokes import Strokes, judge_strokes
 from clackcount.running.unheard import with_unheard
 from clackcount.settings import RunningSettings
@@ -65,12 +65,14 @@ def read(
     flow: FlowTrack,
     settings: RunningSettings,
     *,
+    perhaps: SlamTrain | None = None,
     scale: RushScale | None = None,
     was_pushed: bool | None = None,
     stops_s: tuple[tuple[float, float], ...] = (),
 ) -> Reading:
     """Read one pump's slams against the flow.
 
+    perhaps: knocks of it that are slams only where the water says so.
     scale, was_pushed, stops_s: known from earlier listening, see Watcher; of each stop from when to when nothing was
     heard until it was known.
     """
@@ -79,6 +81,8 @@ def read(
         scale = learned
     index = _index(flow, scale)
     cut_off = CutOff.learn(train, index, scale, flow.step_s)
+    if perhaps is not None and cut_off is not None:
+        train = with_water_ended(train, perhaps, cut_off)
     train = with_unheard(plausible(train, cut_off, settings), cut_off)
     shut, height = _along(index, scale, train, flow.step_s)
     dwells_s = [train.opened_s - np.concatenate([[np.nan], train.time_s[:-1]])] if len(train) else []

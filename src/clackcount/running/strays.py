@@ -57,7 +57,20 @@ def plausible(train: SlamTrain, cut_off: CutOff | None, settings: RunningSetting
     large = np.bincount(group, weights=keep) >= STROKES_MIN
     backed = np.bincount(group, weights=certain) > 0
     keep &= large[group] | backed[group]
-    return train if keep.all() else _only(_with_pushes(train, keep), keep)
+    return train if keep.all() else _with_pushes(train, keep).where(keep)
+
+
+def with_water_ended(train: SlamTrain, perhaps: SlamTrain, cut_off: CutOff) -> SlamTrain:
+    """The train with those knocks that sound somewhat like its slams and at which its water ends."""
+    share = np.nan_to_num(cut_off.share(perhaps.time_s))
+    ends = share > max(ENDS_SHARE, ENDS_SPREADS * cut_off.anywhere)
+    heard_s = np.concatenate([[-np.inf], train.time_s, [np.inf]])
+    after = np.searchsorted(train.time_s, perhaps.time_s)
+    apart_s = np.minimum(perhaps.time_s - heard_s[after], heard_s[after + 1] - perhaps.time_s)
+    return train.joined(perhaps.where(ends & (apart_s > APART_S)))
+
+
+ENDS_SHARE, ENDS_SPREADS, APART_S = 0.4, 2.0, 0.15  # of the rush at its slams; its scatter where nothing happens
 
 
 def _with_pushes(train: SlamTrain, keep: NDArray[np.bool_]) -> SlamTrain:
@@ -219,16 +232,3 @@ def _after_a_run(train: SlamTrain, keep: NDArray[np.bool_], group: NDArray[np.in
         ):
             late[rest[0]] = True
     return late
-
-
-def _only(train: SlamTrain, keep: NDArray[np.bool_]) -> SlamTrain:
-    return SlamTrain(
-        train.time_s[keep],
-        train.strength_db[keep],
-        train.confidence[keep],
-        train.reopen_s[keep],
-        train.opened_s[keep],
-        train.pump[keep],
-        train.beating[keep],
-        train.duration_s,
-    )

@@ -20,7 +20,8 @@ def understand(beats: Beats, flow: FlowTrack, duration_s: float, settings: Runni
     """
     settings = settings or RunningSettings()
     pump = beats.pumps[0].pump if beats.pumps else 1
-    reading = read(beats.train.of_pump(pump), flow, settings)
+    perhaps = beats.perhaps.of_pump(pump) if beats.perhaps else None
+    reading = read(beats.train.of_pump(pump), flow, settings, perhaps=perhaps)
     spells = without_vain(reading, find_spells(reading, duration_s, settings))
     return Running(
         timeline=lay_timeline(reading, spells, duration_s),

@@ -95,7 +95,7 @@ class BeatsSettings(Checked):
         2.1,
         -10.0,
         20.0,
-        "log odds; 98 in 100 made rams that were found lie above, 6 in 100 places without one",
+        "log odds; 95 in 100 made rams that were found lie above, 8 in 100 places without one",
     )
     pumps_max: int = knob(2, 1, 4, "rams told apart in one recording")
     brief_passages: int = knob(

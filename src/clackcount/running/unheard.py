@@ -117,18 +117,9 @@ def _back(start_s: float, step_s: float, back: np.ndarray, at: int) -> list[floa
 
 def _joined(train: SlamTrain, added_s: FloatArray) -> SlamTrain:
     """The train with slams at added_s, as soft as the softest that was heard."""
-    order = np.argsort(np.concatenate([train.time_s, added_s]), kind="stable")
-
-    def column(values: np.ndarray, more: float) -> np.ndarray:
-        return np.concatenate([values, np.full(len(added_s), more, values.dtype)])[order]
-
-    return SlamTrain(
-        np.concatenate([train.time_s, added_s])[order],
-        column(train.strength_db, float(train.strength_db.min())),
-        column(train.confidence, 0.5),
-        column(train.reopen_s, np.nan),
-        column(train.opened_s, np.nan),
-        column(train.pump, int(train.pump[0])),
-        column(train.beating, True),
-        train.duration_s,
-    )
+    n = len(added_s)
+    none = np.full(n, np.nan)
+    softest = np.full(n, train.strength_db.min())
+    beats = np.ones(n, np.bool_)
+    pump = np.full(n, train.pump[0])
+    return train.joined(SlamTrain(added_s, softest, np.full(n, 0.5), none, none, pump, beats, train.duration_s))

@@ -26,6 +26,12 @@ def median(values: NDArray[Any]) -> np.floating[Any]:
     return (parted[half - 1] + parted[half]) / 2  # type: ignore[no-any-return]
 
 
+def middle_and_spread(values: NDArray[Any]) -> tuple[NDArray[Any], NDArray[Any]]:
+    """Median of values (n, ...) along the first axis, and their robust standard deviation, as robust_spread."""
+    middle = np.median(values, axis=0)
+    return middle, MAD_TO_SD * np.median(np.abs(values - middle), axis=0)
+
+
 def spread_about_0(values: NDArray[Any]) -> float:
     """Robust standard deviation of values (n,) whose middle is known to be 0, as that of changes is."""
     return MAD_TO_SD * float(median(np.abs(values)))

@@ -15,6 +15,7 @@ from clackcount.beats.pumps import PumpHeard, Scene
 from clackcount.beats.series import Series
 from clackcount.beats.strays import confidence, find_strays
 from clackcount.beats.template import Field, Frames, learn, standardise
+from clackcount.beats.water import OCTAVE_BANDS
 from clackcount.settings import BeatsSettings
 
 
@@ -229,6 +230,3 @@ def strengths(level_db: NDArray[np.float32], frames: Frames) -> NDArray[np.float
 
     ratio = octaves(np.array([2])) / octaves(np.arange(-14, -2))
     return np.asarray(10 * np.log10(ratio.max(axis=1)), dtype=np.float32)
-
-
-OCTAVE_BANDS = 4

@@ -262,16 +262,7 @@ class LiveTracker:
         self._told_s = np.sort(np.concatenate([told_s, train.time_s[new]]))[-FELLOWS:].tolist()
         self._told_to_s = self._told_s[-1]
         self._awake_to_s = heard_s + self._live.awake_s
-        return SlamTrain(
-            train.time_s[new],
-            train.strength_db[new],
-            train.confidence[new],
-            train.reopen_s[new],
-            train.opened_s[new],
-            train.pump[new],
-            train.beating[new],
-            heard_s,
-        )
+        return train.where(new)
 
     def _unheard(self, train: SlamTrain, before_s: float) -> NDArray[np.bool_]:
         """Which slams were not told before, bool (n,); before_s: up to when was heard then."""

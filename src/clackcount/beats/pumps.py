@@ -309,8 +309,8 @@ def search(scene: Scene, settings: BeatsSettings, *, quick: bool = False) -> lis
             continue
         rest = other.series.frames[distance(other.series.frames, likeliest.series.frames) > SAME_REACH]
         least = likeliest.ram_odds - LESS_LIKELY
-        apart_ = more and elsewhere(rest, likeliest.series)
-        if other.ram_odds > (min(least, settings.ram_odds_min) if apart_ else least):
+        at_other_times = more and elsewhere(rest, likeliest.series)
+        if other.ram_odds > (min(least, settings.ram_odds_min) if at_other_times else least):
             likeliest = other
     likeliest = polished(likeliest, scene, settings)
     beside = [other for other in heard if other.ram_odds > settings.ram_odds_min and apart(other, likeliest)]

@@ -122,7 +122,7 @@ def _goes_raggedly(series: Series, frames: Frames, frames_per_s: float, rush_t: 
         + RAGGED_PER_GAIN * float(np.clip(series.evidence / len(series.frames), -1, 8))
         + RAGGED_PER_EARLY * float(np.mean(single < EARLY))
         + RAGGED_PER_LATE * float(np.mean(single > LATE))
-        + RAGGED_PER_RUSH * float(np.clip(rush_t, AGAINST_LAST_T, RAGGED_RUSH_MAX))
+        + RAGGED_PER_RUSH * float(np.clip(rush_t, AGAINST_LAST_T, RUSH_LAST_T))
     )
     return bool(odds > 0)
 
@@ -133,7 +133,7 @@ def _goes_raggedly(series: Series, frames: Frames, frames_per_s: float, rush_t: 
 RAGGED_MEMBERS, RAGGED_FULL, EARLY, LATE = 15, 1.05, 0.8, 1.25
 RAGGED_SCATTER, RAGGED_WALKING = 0.045, 0.09
 RAGGED_CONSTANT, RAGGED_PER_LOG_CV, RAGGED_PER_ALONE, RAGGED_PER_FILL = -8.5, -0.8, 2.9, 4.1
-RAGGED_PER_GAIN, RAGGED_PER_EARLY, RAGGED_PER_LATE, RAGGED_PER_RUSH, RAGGED_RUSH_MAX = 0.2, -6.9, -3.3, 0.25, 8.0
+RAGGED_PER_GAIN, RAGGED_PER_EARLY, RAGGED_PER_LATE, RAGGED_PER_RUSH = 0.2, -6.9, -3.3, 0.25
 RAGGED_ODDS = 2.2  # no more than barely: hammering may go like this
 
 

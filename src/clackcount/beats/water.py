@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from clackcount.beats.template import Frames
-from clackcount.middle import MAD_TO_SD, median, robust_spread
+from clackcount.middle import median, middle_and_spread, robust_spread
 
 BEFORE = ((-6, -2), (-9, -5), (-14, -9))  # frames that a knock does not touch
 FALLING_T = -3.0
@@ -67,7 +67,8 @@ def _own_rises(rise_db: NDArray[np.float32]) -> NDArray[np.float32]:
     own = np.zeros((2, n_spans, n), dtype=np.float32)
     for half in (0, 1):
         learn_db, told_db = rise_db[0, 1 - half :: 2], rise_db[:, half::2]
-        middle_db, spread_db = _bands(learn_db)
+        middle_db, spread_db = middle_and_spread(learn_db)
+        spread_db = spread_db + BAND_SPREAD_DB
         t_value = middle_db / spread_db * np.sqrt(len(learn_db))
         free = np.flatnonzero(t_value > -BAND_T)
         free = free if len(free) > n_bands // 6 else np.arange(n_bands)
@@ -82,12 +83,6 @@ def _own_rises(rise_db: NDArray[np.float32]) -> NDArray[np.float32]:
             if weights.any():
                 rises[:, half::2] = told_db @ (weights / weights.sum()) - gain_db[:, None]
     return own
-
-
-def _bands(rise_db: NDArray[np.float32]) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
-    """(median, robust spread) of each band's rise, dB, float32 (n_bands,) each; rise_db (n, n_bands)."""
-    middle_db = np.median(rise_db, axis=0)
-    return middle_db, MAD_TO_SD * np.median(np.abs(rise_db - middle_db), axis=0) + BAND_SPREAD_DB
 
 
 def _t_value(difference: NDArray[np.float32]) -> float:

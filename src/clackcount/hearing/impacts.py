@@ -15,6 +15,7 @@ from clackcount.hearing.bands import band_edges_hz
 from clackcount.hearing.ear import Ear
 from clackcount.hearing.novelty import BEFORE, REACH
 from clackcount.hearing.placing import place, struck
+from clackcount.middle import middle_and_spread
 from clackcount.model import FloatArray, Impacts, Passage, locked
 from clackcount.settings import HearingSettings
 
@@ -79,16 +80,10 @@ def novelty(rises: NDArray[np.float32], frames_per_s: float) -> FloatArray:
 
 
 def _standing_out(rise: NDArray[np.float32], quiet: NDArray[np.bool_]) -> FloatArray:
-    usual, spread = _middle(rise[quiet])
+    usual, spread = middle_and_spread(rise[quiet])
     curve = np.clip((rise - usual) / np.maximum(spread, 1e-3), 0, LOUD_Z).mean(axis=1)
-    usual, spread = _middle(curve[quiet])
+    usual, spread = middle_and_spread(curve[quiet])
     return np.asarray((curve - usual) / np.maximum(spread, LEAST), dtype=np.float64)
-
-
-def _middle(values: NDArray[np.floating]) -> tuple[NDArray[np.floating], NDArray[np.floating]]:
-    """Median and robust deviation along the first axis."""
-    middle = np.median(values, axis=0)
-    return middle, 1.4826 * np.median(np.abs(values - middle), axis=0)
 
 
 def _impacts_of(passage: Passage, band_hz: FloatArray) -> Impacts:
